@@ -1,0 +1,1 @@
+//! Reads BSDL into a checked device model.

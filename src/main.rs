@@ -1,0 +1,2 @@
+//! The program `taploom`.
+fn main() {}
