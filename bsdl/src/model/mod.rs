@@ -1,0 +1,26 @@
+//! What a BSDL file says about a device, as plain data with questions to ask of it.
+//!
+//! Bit 0 is the bit nearest TDO, everywhere. Names keep the spelling of the file and are compared without regard to
+//! ASCII case. This folder knows nothing of the text's grammar, of hardware or of any output format.
+
+mod boundary;
+mod capture;
+mod device;
+mod index;
+mod instruction;
+mod pattern;
+mod pins;
+mod port;
+mod queries;
+
+pub use boundary::{Cell, CellFunction, CellKind, Disable, DisableResult};
+pub use capture::{CaptureMode, CaptureSource, capture_source};
+pub use device::{
+    Compliance, Device, Edition, Extension, Halt, IntestExecution, Observing, RunbistExecution,
+    TapPorts, Wait,
+};
+pub use instruction::{Instruction, Register, RegisterRef};
+pub use pattern::{Pattern, PatternError, Trit};
+pub use pins::{Pin, PinMap};
+pub use port::{DifferentialKind, Port, PortBit, PortGroup, PortMode, PortPair, Range};
+pub use queries::PinCells;
