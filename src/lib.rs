@@ -1,1 +1,6 @@
-//! Boundary-scan chain explorer.
+//! Taploom: scan a board's boundary-scan chain, ring out its hand-wired harness, load its
+//! devices. `DEVELOPERS.md` is the map of the house.
+
+pub mod bits;
+pub mod tap;
+pub mod transport;

@@ -1,0 +1,585 @@
+//! Scan programs: what is to be clocked, as data, and what came back.
+
+use crate::bits::Bits;
+
+use super::TapState;
+
+/// Which register a shift goes through.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Register {
+    /// The instruction registers of the chain.
+    Ir,
+    /// The data registers that the present instructions select.
+    Dr,
+}
+
+/// A line of the adapter beside the four TAP lines.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Line {
+    /// TRST*, which resets the test logic at level 0.
+    Trst,
+    /// The board's system reset; acts at level 0.
+    SystemReset,
+    /// A spare line of the adapter, by number from 0.
+    Spare(u8),
+}
+
+/// An electrical level that the adapter puts on a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Level {
+    /// Driven to 0.
+    Low,
+    /// Driven to 1.
+    High,
+    /// Not driven.
+    Released,
+}
+
+/// Where an answer stands in [`Answers`]: numbered from 0 within one [`ScanProgram`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Slot(pub u32);
+
+/// What a shift must answer, bit by bit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Compare {
+    /// The expected bits, as long as the shift.
+    pub expected: Bits,
+    /// Ones where the answer counts, as long as the shift.
+    pub mask: Bits,
+    /// The producer's own mark (a line number, say), given back in [`Mismatch::tag`].
+    pub tag: u64,
+}
+
+/// One shift through the chain.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Shift {
+    /// Through the instruction or the data registers.
+    pub register: Register,
+    /// The bits for TDI, bit 0 first; at least one.
+    pub out: Bits,
+    /// Where the bits from TDO go, if they are wanted.
+    pub capture: Option<Slot>,
+    /// What the bits from TDO must be, if that is asked.
+    pub compare: Option<Compare>,
+    /// The state to go to afterwards; `None`: more bits of the same scan follow in the next
+    /// shift, and the TAP stays in Shift.
+    pub end: Option<TapState>,
+}
+
+impl Shift {
+    /// Whether the bits from TDO are needed.
+    pub fn reads(&self) -> bool {
+        self.capture.is_some() || self.compare.is_some()
+    }
+}
+
+/// One thing to do.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Op {
+    /// Five clocks with TMS high, from whatever state: Test-Logic-Reset.
+    Reset,
+    /// The shortest path to a state.
+    Go(TapState),
+    /// An explicit path, each state the neighbour of the one before.
+    Along(Vec<TapState>),
+    /// A shift; goes to Shift-IR or Shift-DR by the shortest path first, unless it is there.
+    Shift(Shift),
+    /// Clocks in the present state, which must be one that can be held.
+    Clocks(u64),
+    /// Nanoseconds without clocks.
+    Wait(u64),
+    /// A side line's level.
+    Line(Line, Level),
+    /// Reads the spare lines: bit k of the answer is the level of spare line k.
+    Sense(Slot),
+}
+
+/// Why a program cannot be run from the present state.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ProgramError {
+    /// A shift of no bits.
+    #[error("a shift needs at least one bit")]
+    EmptyShift,
+    /// Expected bits or mask differ in length from the shift.
+    #[error("a shift of {shift} bits is compared with {expected} expected and {mask} mask bits")]
+    CompareLength {
+        /// Length of the shift.
+        shift: usize,
+        /// Length of the expected bits.
+        expected: usize,
+        /// Length of the mask.
+        mask: usize,
+    },
+    /// Clocks asked for in a state that cannot be held.
+    #[error(
+        "{0} cannot be held: clocks need Test-Logic-Reset, Run-Test/Idle, a Pause or a Shift state"
+    )]
+    NotHeld(TapState),
+    /// An explicit path with a jump.
+    #[error("{to} does not follow {from}")]
+    NoSuchStep {
+        /// The state before.
+        from: TapState,
+        /// The state that cannot be reached in one clock.
+        to: TapState,
+    },
+    /// A scan was left open and something else than its continuation follows.
+    #[error("a {0} scan is still open: its last shift said that more bits follow")]
+    OpenShift(TapState),
+}
+
+/// A scan program under construction: a list of [`Op`]s and the count of answer slots.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ScanProgram {
+    ops: Vec<Op>,
+    slots: u32,
+}
+
+impl ScanProgram {
+    /// An empty program.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// The ops so far.
+    pub fn ops(&self) -> &[Op] {
+        &self.ops
+    }
+
+    /// How many answer slots the program has given out.
+    pub fn slots(&self) -> u32 {
+        self.slots
+    }
+
+    /// Whether there is nothing to do.
+    pub fn is_empty(&self) -> bool {
+        self.ops.is_empty()
+    }
+
+    /// A new answer slot.
+    pub fn slot(&mut self) -> Slot {
+        self.slots += 1;
+        Slot(self.slots - 1)
+    }
+
+    /// Appends any op.
+    pub fn push(&mut self, op: Op) -> &mut Self {
+        self.ops.push(op);
+        self
+    }
+
+    /// Five clocks with TMS high.
+    pub fn reset(&mut self) -> &mut Self {
+        self.push(Op::Reset)
+    }
+
+    /// The shortest path to `state`.
+    pub fn go(&mut self, state: TapState) -> &mut Self {
+        self.push(Op::Go(state))
+    }
+
+    /// `n` clocks in the present state.
+    pub fn clocks(&mut self, n: u64) -> &mut Self {
+        self.push(Op::Clocks(n))
+    }
+
+    /// `ns` nanoseconds without clocks.
+    pub fn wait_ns(&mut self, ns: u64) -> &mut Self {
+        self.push(Op::Wait(ns))
+    }
+
+    /// Sets a side line.
+    pub fn line(&mut self, line: Line, level: Level) -> &mut Self {
+        self.push(Op::Line(line, level))
+    }
+
+    /// Reads the spare lines.
+    pub fn sense(&mut self) -> Slot {
+        let slot = self.slot();
+        self.push(Op::Sense(slot));
+        slot
+    }
+
+    /// A whole scan that ends in `end`, answer not wanted.
+    pub fn scan(&mut self, register: Register, out: Bits, end: TapState) -> &mut Self {
+        self.push(Op::Shift(Shift {
+            register,
+            out,
+            capture: None,
+            compare: None,
+            end: Some(end),
+        }))
+    }
+
+    /// A whole scan that ends in `end`, answer wanted.
+    pub fn scan_captured(&mut self, register: Register, out: Bits, end: TapState) -> Slot {
+        let slot = self.slot();
+        self.push(Op::Shift(Shift {
+            register,
+            out,
+            capture: Some(slot),
+            compare: None,
+            end: Some(end),
+        }));
+        slot
+    }
+
+    /// Cuts the program into pieces within `limits`; long shifts are cut in the middle and
+    /// carry on in the next piece.
+    pub fn pieces(self, limits: PieceLimits) -> Vec<Piece> {
+        let mut pieces = Vec::new();
+        let mut ops = Vec::new();
+        let mut used = Load::default();
+        for op in self.ops {
+            let mut rest = Some(op);
+            while let Some(op) = rest.take() {
+                let free = limits.shift_bits.saturating_sub(used.shift_bits);
+                let (now, later) = match op {
+                    Op::Shift(shift) if shift.out.len() > free => {
+                        if free < limits.shift_bits.min(64) {
+                            // Too little room to be worth a cut: start the next piece.
+                            if ops.is_empty() {
+                                (Op::Shift(shift), None)
+                            } else {
+                                pieces.push(Piece {
+                                    ops: std::mem::take(&mut ops),
+                                });
+                                used = Load::default();
+                                rest = Some(Op::Shift(shift));
+                                continue;
+                            }
+                        } else {
+                            let (now, later) = cut(shift, free);
+                            (Op::Shift(now), Some(Op::Shift(later)))
+                        }
+                    }
+                    op => (op, None),
+                };
+                used.add(&now);
+                ops.push(now);
+                rest = later;
+                if used.shift_bits >= limits.shift_bits || used.wait_ns >= limits.wait_ns {
+                    pieces.push(Piece {
+                        ops: std::mem::take(&mut ops),
+                    });
+                    used = Load::default();
+                }
+            }
+        }
+        if !ops.is_empty() {
+            pieces.push(Piece { ops });
+        }
+        pieces
+    }
+}
+
+/// Cuts a shift after `n` bits.
+fn cut(shift: Shift, n: usize) -> (Shift, Shift) {
+    let tail = shift.out.len() - n;
+    let split = |bits: &Bits| (bits.slice(0, n), bits.slice(n, tail));
+    let (out, out_later) = split(&shift.out);
+    let (compare, compare_later) = match &shift.compare {
+        Some(c) => {
+            let (expected, expected_later) = split(&c.expected);
+            let (mask, mask_later) = split(&c.mask);
+            let part = |expected, mask| {
+                Some(Compare {
+                    expected,
+                    mask,
+                    tag: c.tag,
+                })
+            };
+            (part(expected, mask), part(expected_later, mask_later))
+        }
+        None => (None, None),
+    };
+    let first = Shift {
+        out,
+        compare,
+        end: None,
+        ..shift.clone()
+    };
+    let second = Shift {
+        out: out_later,
+        compare: compare_later,
+        ..shift
+    };
+    (first, second)
+}
+
+/// How large a piece may grow.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PieceLimits {
+    /// Bits in shifts (clocks in stable states count 1 bit in 64).
+    pub shift_bits: usize,
+    /// Nanoseconds of waits.
+    pub wait_ns: u64,
+}
+
+impl PieceLimits {
+    /// At most 64 KiB of scan data and about 20 ms at `tck_hz`.
+    pub fn at(tck_hz: u32) -> Self {
+        let clocks = u64::from(tck_hz) / 50;
+        PieceLimits {
+            shift_bits: (clocks as usize).clamp(4096, 64 * 1024 * 8),
+            wait_ns: 20_000_000,
+        }
+    }
+}
+
+/// What a piece holds so far, for [`PieceLimits`].
+#[derive(Default)]
+struct Load {
+    shift_bits: usize,
+    wait_ns: u64,
+}
+
+impl Load {
+    fn add(&mut self, op: &Op) {
+        match op {
+            Op::Shift(shift) => self.shift_bits += shift.out.len(),
+            Op::Clocks(n) => {
+                self.shift_bits += usize::try_from(n / 64 + 1).unwrap_or(usize::MAX / 2)
+            }
+            Op::Wait(ns) => self.wait_ns += ns,
+            _ => self.shift_bits += 8,
+        }
+    }
+}
+
+/// A part of a program that goes to the adapter as one.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Piece {
+    /// What to do, in order.
+    pub ops: Vec<Op>,
+}
+
+impl Piece {
+    /// What the piece is to answer, to be kept by a [`Port`](super::Port) until the raw bits
+    /// are there.
+    pub fn expectations(&self) -> Expectations {
+        let wanted = self
+            .ops
+            .iter()
+            .filter_map(|op| match op {
+                Op::Shift(shift) if shift.reads() => Some(Wanted::Shift {
+                    len: shift.out.len(),
+                    capture: shift.capture,
+                    compare: shift.compare.clone(),
+                }),
+                Op::Sense(slot) => Some(Wanted::Sense(*slot)),
+                _ => None,
+            })
+            .collect();
+        Expectations { wanted }
+    }
+
+    /// Bits in shifts.
+    pub fn shift_bits(&self) -> usize {
+        self.ops
+            .iter()
+            .map(|op| {
+                if let Op::Shift(s) = op {
+                    s.out.len()
+                } else {
+                    0
+                }
+            })
+            .sum()
+    }
+}
+
+#[derive(Debug, Clone)]
+enum Wanted {
+    Shift {
+        len: usize,
+        capture: Option<Slot>,
+        compare: Option<Compare>,
+    },
+    Sense(Slot),
+}
+
+/// What a piece is to answer: reading shifts and senses, in order.
+#[derive(Debug, Clone)]
+pub struct Expectations {
+    wanted: Vec<Wanted>,
+}
+
+impl Expectations {
+    /// The lengths of the raw answers in order: bits of each reading shift, 8 for a sense.
+    pub fn lengths(&self) -> impl Iterator<Item = usize> + '_ {
+        self.wanted.iter().map(|w| match w {
+            Wanted::Shift { len, .. } => *len,
+            Wanted::Sense(_) => 8,
+        })
+    }
+
+    /// Turns the raw answers (in the order and of the lengths of [`Expectations::lengths`])
+    /// into [`Answers`]. The one place where compares are evaluated.
+    ///
+    /// # Panics
+    /// If number or length of the raw answers is wrong: a defect of the caller.
+    pub fn answer(self, raw: impl IntoIterator<Item = Bits>) -> Answers {
+        let mut answers = Answers::default();
+        let mut raw = raw.into_iter();
+        for wanted in self.wanted {
+            let seen = raw.next().expect("one raw answer for each reading op");
+            match wanted {
+                Wanted::Sense(slot) => answers.put(slot, &seen),
+                Wanted::Shift {
+                    len,
+                    capture,
+                    compare,
+                } => {
+                    assert_eq!(seen.len(), len, "a raw answer as long as its shift");
+                    if let Some(Compare {
+                        expected,
+                        mask,
+                        tag,
+                    }) = compare
+                    {
+                        answers.compares += 1;
+                        if !seen.differing(&expected, &mask).is_empty() {
+                            answers.mismatches.push(Mismatch {
+                                tag,
+                                seen: seen.clone(),
+                                expected,
+                                mask,
+                            });
+                        }
+                    }
+                    if let Some(slot) = capture {
+                        answers.put(slot, &seen);
+                    }
+                }
+            }
+        }
+        assert!(raw.next().is_none(), "no raw answer left over");
+        answers
+    }
+}
+
+/// A compare that failed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mismatch {
+    /// The mark of the [`Compare`].
+    pub tag: u64,
+    /// What came from TDO.
+    pub seen: Bits,
+    /// What should have come.
+    pub expected: Bits,
+    /// Ones where it counts.
+    pub mask: Bits,
+}
+
+/// What came back from a piece or a whole program.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Answers {
+    slots: Vec<Option<Bits>>,
+    /// The compares that failed, in order.
+    pub mismatches: Vec<Mismatch>,
+    /// How many compares were made (a shift cut in two counts twice).
+    pub compares: u64,
+}
+
+impl Answers {
+    /// The bits of a slot, or `None` if it was not answered.
+    pub fn get(&self, slot: Slot) -> Option<&Bits> {
+        self.slots.get(slot.0 as usize)?.as_ref()
+    }
+
+    /// The bits of a slot.
+    ///
+    /// # Panics
+    /// If the slot was not answered: the program never gave it out or did not run to its end.
+    pub fn bits(&self, slot: Slot) -> &Bits {
+        self.get(slot).expect("the slot of a program that ran")
+    }
+
+    /// Adds bits to a slot, after those that are there.
+    fn put(&mut self, slot: Slot, bits: &Bits) {
+        let i = slot.0 as usize;
+        if self.slots.len() <= i {
+            self.slots.resize(i + 1, None);
+        }
+        self.slots[i].get_or_insert_with(Bits::new).append(bits);
+    }
+
+    /// Adds the answers of the next piece of the same program.
+    pub fn join(&mut self, next: Answers) {
+        for (i, bits) in next.slots.into_iter().enumerate() {
+            if let Some(bits) = bits {
+                self.put(Slot(i as u32), &bits);
+            }
+        }
+        self.mismatches.extend(next.mismatches);
+        self.compares += next.compares;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_shifts_are_cut_and_their_answers_joined() {
+        let mut program = ScanProgram::new();
+        program.reset();
+        let pattern: Bits = (0..1000).map(|i| i % 3 == 0).collect();
+        let slot = program.scan_captured(Register::Dr, pattern.clone(), TapState::RunTestIdle);
+        program.wait_ns(5);
+        let pieces = program.pieces(PieceLimits {
+            shift_bits: 300,
+            wait_ns: 1000,
+        });
+        assert!(pieces.len() >= 4);
+        let mut sent = Bits::new();
+        let mut answers = Answers::default();
+        for (i, piece) in pieces.iter().enumerate() {
+            assert!(piece.shift_bits() <= 300);
+            let raw: Vec<Bits> = piece
+                .ops
+                .iter()
+                .filter_map(|op| match op {
+                    Op::Shift(s) => {
+                        sent.append(&s.out);
+                        assert_eq!(s.end.is_some(), sent.len() == 1000, "piece {i}");
+                        Some(s.out.clone())
+                    }
+                    _ => None,
+                })
+                .collect();
+            answers.join(piece.expectations().answer(raw));
+        }
+        assert_eq!(sent, pattern);
+        assert_eq!(answers.bits(slot), &pattern);
+    }
+
+    #[test]
+    fn a_compare_fails_under_its_mask_only() {
+        let piece = |mask: u64| Piece {
+            ops: vec![Op::Shift(Shift {
+                register: Register::Ir,
+                out: Bits::ones(4),
+                capture: None,
+                compare: Some(Compare {
+                    expected: Bits::from_u64(0b0001, 4),
+                    mask: Bits::from_u64(mask, 4),
+                    tag: 7,
+                }),
+                end: Some(TapState::RunTestIdle),
+            })],
+        };
+        let seen = || [Bits::from_u64(0b0101, 4)];
+        assert!(
+            piece(0b0011)
+                .expectations()
+                .answer(seen())
+                .mismatches
+                .is_empty()
+        );
+        let answers = piece(0b1111).expectations().answer(seen());
+        assert_eq!(answers.mismatches[0].tag, 7);
+        assert_eq!(answers.compares, 1);
+    }
+}
