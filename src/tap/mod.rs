@@ -15,7 +15,7 @@ mod state;
 mod walk;
 
 pub use layout::ChainLayout;
-pub use port::{Clocks, Port, PortError, Ticket, Traffic};
+pub use port::{Clocks, Port, PortError, Ticket, Traffic, run};
 pub use program::{
     Answers, Compare, Expectations, Level, Line, Mismatch, Op, Piece, PieceLimits, ProgramError,
     Register, ScanProgram, Shift, Slot,

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use crate::bits::Bits;
 
-use super::{Answers, Level, Line, Piece, ProgramError};
+use super::{Answers, Level, Line, Piece, PieceLimits, ProgramError, ScanProgram};
 
 /// A piece that was submitted and not yet collected.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -61,6 +61,44 @@ pub trait Port {
 
     /// What has gone over the wire so far.
     fn traffic(&self) -> Traffic;
+}
+
+/// How many pieces [`run`] keeps in flight: one runs while the next one is sent.
+const IN_FLIGHT: usize = 2;
+
+/// Runs a whole program: cuts it into pieces within `limits`, keeps two in flight, and joins
+/// their answers. Every room that has a program and wants its answers calls this.
+///
+/// # Errors
+/// What [`Port::submit`] and [`Port::collect`] give; [`PortError::Interrupted`] comes between
+/// two pieces, so no shift is broken off but one that was cut (see
+/// [`Walker::is_open`](super::Walker::is_open)).
+pub fn run(
+    port: &mut dyn Port,
+    program: ScanProgram,
+    limits: PieceLimits,
+) -> Result<Answers, PortError> {
+    let mut answers = Answers::default();
+    let mut flying = std::collections::VecDeque::with_capacity(IN_FLIGHT);
+    let mut outcome = Ok(());
+    for piece in program.pieces(limits) {
+        if flying.len() == IN_FLIGHT
+            && let Some(ticket) = flying.pop_front()
+        {
+            answers.join(port.collect(ticket)?);
+        }
+        match port.submit(piece) {
+            Ok(ticket) => flying.push_back(ticket),
+            Err(error) => {
+                outcome = Err(error);
+                break;
+            }
+        }
+    }
+    for ticket in flying {
+        answers.join(port.collect(ticket)?);
+    }
+    outcome.map(|()| answers)
 }
 
 /// Takes TMS and TDI, cycle by cycle, and gives TDO: a TAP without an adapter.
@@ -159,6 +197,9 @@ pub enum PortError {
         /// What was asked.
         wish: String,
     },
+    /// The user or the system asked to stop; said between two pieces, the adapter is well.
+    #[error("interrupted")]
+    Interrupted,
     /// The program itself is wrong: a defect of the caller.
     #[error("this scan program cannot be run: {0}")]
     Program(#[from] ProgramError),
