@@ -1,0 +1,167 @@
+//! The scenario's files: woven, current, and what they claim to be.
+//!
+//! `TAPLOOM_WEAVE=1 cargo test --test fixtures` writes the woven files anew; without it each committed file must be
+//! exactly what the loom would write.
+
+mod loom;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use jep106::JEP106Code;
+use loom::text::print;
+use taploom_bsdl::Device;
+use taploom_bsdl::model::{CellFunction, CellKind, PortMode};
+
+fn scenario(file: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("fixtures/knitting-machine")
+        .join(file)
+}
+
+/// Compares a committed file with what the loom makes, or writes it.
+fn woven(file: &str, expected: &[u8]) {
+    let path = scenario(file);
+    if std::env::var_os("TAPLOOM_WEAVE").is_some_and(|v| v == "1") {
+        std::fs::write(&path, expected).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    }
+    let seen = std::fs::read(&path)
+        .unwrap_or_else(|e| panic!("{}: {e}; TAPLOOM_WEAVE=1 writes it", path.display()));
+    if let Some(at) = (0..seen.len().max(expected.len())).find(|i| seen.get(*i) != expected.get(*i))
+    {
+        panic!(
+            "{file} differs from what the loom weaves, at byte {at}; TAPLOOM_WEAVE=1 writes it anew"
+        );
+    }
+}
+
+fn bsdl_text(headline: &str, device: &Device) -> String {
+    format!(
+        "-- {headline}.\n-- Woven by tests/loom; change it there.\n\n{}",
+        print(device)
+    )
+}
+
+#[test]
+fn devices_are_current() {
+    for (stem, headline, device) in loom::devices() {
+        woven(
+            &format!("devices/{stem}.bsd"),
+            bsdl_text(headline, &device).as_bytes(),
+        );
+    }
+}
+
+/// Counts worked out from the pin lists, not from the models: pins by kind and cells of the boundary register.
+#[test]
+fn packages_add_up() {
+    // entity, pins, TAP, ground and supply, no connection, cells
+    let expected = [
+        ("HEDDLE_208", 208, 4, 20 + 8 + 16, 12, 529),
+        (
+            "JACQUARD_256",
+            256,
+            5,
+            20 + 8 + 16,
+            8,
+            3 * 189 + 6 + 3 + 2 + 240 - 8 - 15,
+        ),
+        ("BOBBIN_44", 44, 4, 8, 0, 3 * 29 + 3),
+        ("SHUTTLE_44", 44, 4, 8, 0, 2 * 28 + 4 + 16),
+        ("SELVEDGE_CLIP", 44, 4, 6, 6, 2 * 28),
+    ];
+    for ((_, _, device), (entity, pins, tap, power, open, cells)) in
+        loom::devices().into_iter().zip(expected)
+    {
+        assert_eq!(device.entity, entity);
+        assert_eq!(device.boundary_length, cells, "{entity}");
+        assert_eq!(device.tap.ports().count(), tap, "{entity}");
+        for map in &device.pin_maps {
+            assert_eq!(map.len(), pins, "{entity} {}", map.name);
+            let mut kinds = BTreeMap::new();
+            let mut names: Vec<_> = map.pins().map(|pin| pin.name.to_string()).collect();
+            for pin in map.pins() {
+                let port = &device.ports[pin.bit.port as usize];
+                let kind = match (port.mode, port.name.as_str()) {
+                    (PortMode::Linkage, "NC") => "open",
+                    (PortMode::Linkage, _) => "power",
+                    _ => "signal",
+                };
+                *kinds.entry(kind).or_insert(0) += 1;
+            }
+            names.sort_unstable();
+            names.dedup();
+            assert_eq!(
+                names.len(),
+                pins,
+                "{entity} {}: a pin is named twice",
+                map.name
+            );
+            let count = |kind| kinds.get(kind).copied().unwrap_or(0);
+            let signals = pins - power - open;
+            assert_eq!(
+                (count("power"), count("open"), count("signal")),
+                (power, open, signals),
+                "{entity}"
+            );
+        }
+    }
+}
+
+/// The numbers of HEDDLE_208 by function: 134 I/O pins, of them 8 BC_7 and 18 in three groups with one control cell
+/// each; beside them straps, flash lines, DONE and BUSY.
+#[test]
+fn the_first_device_has_every_sort_of_cell() {
+    let (_, _, device) = loom::devices().swap_remove(0);
+    let count = |f: CellFunction| device.cells.iter().filter(|c| c.function == f).count();
+    assert_eq!(count(CellFunction::Bidir), 8);
+    assert_eq!(count(CellFunction::Output3), 134 - 8 + 3);
+    assert_eq!(count(CellFunction::Control), 134 - 18 + 3);
+    assert_eq!(count(CellFunction::ControlR), 3);
+    assert_eq!(count(CellFunction::Clock), 4);
+    assert_eq!(count(CellFunction::Output2), 2);
+    assert_eq!(count(CellFunction::Internal), 132);
+    assert_eq!(count(CellFunction::Input), 134 - 8 + 4 + 1 + 1);
+    for kind in [CellKind::Bc1, CellKind::Bc2, CellKind::Bc4, CellKind::Bc7] {
+        assert!(device.cells.iter().any(|c| c.kind == kind), "{kind:?}");
+    }
+}
+
+/// IDCODEs: as README.md lists them, bit 0 set, and a maker's code that names nobody (crate jep106 as the outside
+/// source; 7-bit code 0 is not among the codes 1 to 126 that JEP106 gives out in each bank).
+#[test]
+fn makers_codes_name_nobody() {
+    let expected = ["24D08501", "14D16501", "X2C44A01", "32C52A01", "00C28501"];
+    for ((_, _, device), expected) in loom::devices().into_iter().zip(expected) {
+        let [idcode] = device.idcodes.as_slice() else {
+            panic!("{}: one IDCODE", device.entity)
+        };
+        let value = idcode.value_with_x_as(false).unwrap() as u32;
+        let version = if expected.starts_with('X') {
+            "X".into()
+        } else {
+            format!("{:X}", value >> 28)
+        };
+        assert_eq!(format!("{version}{:07X}", value & 0x0FFF_FFFF), expected);
+        assert_eq!(value & 1, 1);
+        let (bank, code) = ((value >> 8 & 0xF) as u8, (value >> 1 & 0x7F) as u8);
+        assert_ne!(code, 0x7F);
+        assert_eq!(JEP106Code::new(bank, code).get(), None, "{}", device.entity);
+    }
+    // The check can fail: bank 0, code 1 is a maker's (facts: AMD).
+    assert!(JEP106Code::new(0, 0x01).get().is_some());
+}
+
+#[test]
+fn image_is_current() {
+    let image = loom::image::pattern_tap();
+    assert_eq!(image.len(), 70 + 49_152);
+    woven("pattern-tap.bin", &image);
+}
+
+/// CRC catalogues give 0x29B1 as the check value of this variant over the nine digits (from memory).
+#[test]
+fn crc_has_the_published_check_value() {
+    assert_eq!(loom::image::crc16(b"123456789"), 0x29B1);
+    assert_eq!(loom::image::crc16(b""), 0xFFFF);
+}
