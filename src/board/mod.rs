@@ -1,0 +1,43 @@
+//! Board and harness files: what should be there, and the nets that it makes.
+//!
+//! [`Board::load`] reads a board file, its harness and the BSDL files that it names, checks every reference and reports
+//! all problems at once, each with file, line, column, cause and mend. [`Netlist`] is what the files say is joined;
+//! [`Board::wire_ends`] answers which device pins a wire can be tested from.
+//!
+//! This room must never know transport, scan programs or adapters. It reads files and never writes any, prints
+//! nothing, and says nothing about what *is* on the bench: only what was declared.
+
+mod chain;
+mod check;
+mod declared;
+mod error;
+mod harness;
+mod library;
+mod load;
+mod lookup;
+mod names;
+mod netlist;
+mod part;
+mod place;
+mod reach;
+mod shapes;
+mod source;
+mod tables;
+mod toml_table;
+
+pub use chain::DeclaredDevice;
+pub use declared::{
+    Board, BoardDevice, Connector, ConnectorPinDeclared, Driver, DriverWhen, GuardRules, Hold, Part, PartKind, Pull,
+    Socket, Tie, Wire, WireKind,
+};
+pub use error::{BoardError, Cause, Problem};
+pub use names::natural_key;
+pub use netlist::{Joint, JointKind, Net, Netlist, Node, NodeId, PinLevel};
+pub use part::{Channel, Direction, Enable};
+pub use place::{
+    ConnectorIndex, ConnectorPin, DeviceIndex, DevicePin, DriverIndex, Level, PartIndex, Place, PullIndex, SocketIndex,
+    SocketPin, Supply, WireIndex,
+};
+pub use reach::{LiveDriver, Reach, WireEnds, WireRole};
+pub use shapes::{SHAPES, Shape};
+pub use source::Location;
