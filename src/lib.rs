@@ -2,5 +2,6 @@
 //! devices. `DEVELOPERS.md` is the map of the house.
 
 pub mod bits;
+pub mod board;
 pub mod tap;
 pub mod transport;

@@ -1,11 +1,13 @@
 //! The declared board: plain data, checked.
 
+use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use taploom_bsdl::{Device, Pattern, PinMap};
+use taploom_bsdl::Device;
+use taploom_bsdl::model::{Pattern, PinMap, PortBit};
 
-use super::netlist::Netlist;
+use super::netlist::{Drawn, Netlist};
 use super::part::{Channel, Direction, Enable};
 use super::place::{ConnectorPin, DevicePin, Level, Place};
 use super::shapes::Shape;
@@ -43,6 +45,8 @@ pub struct Board {
     pub hash: String,
     /// The nets that all this makes.
     pub netlist: Netlist,
+    /// The nets as everything is drawn.
+    pub(super) drawn: Drawn,
 }
 
 /// A device of the chain.
@@ -71,6 +75,8 @@ pub struct BoardDevice {
     pub optional: bool,
     /// Where it is declared.
     pub at: Location,
+    /// Pins by natural key.
+    pub(super) keys: HashMap<String, Arc<str>>,
 }
 
 impl BoardDevice {
@@ -81,7 +87,7 @@ impl BoardDevice {
 
     /// The port bit behind a pin, by the name that the pin map gives it; `None` for a pin that is not there and
     /// without BSDL.
-    pub fn bit_of(&self, pin: &str) -> Option<taploom_bsdl::PortBit> {
+    pub fn bit_of(&self, pin: &str) -> Option<PortBit> {
         self.pins()?.bit_of(pin)
     }
 }
@@ -96,6 +102,8 @@ pub struct Connector {
     pub pins: Vec<ConnectorPinDeclared>,
     /// Where it is declared.
     pub at: Location,
+    /// Positions in `pins` by natural key.
+    pub(super) keys: HashMap<String, usize>,
 }
 
 /// One pin of a header.
@@ -263,7 +271,12 @@ pub struct GuardRules {
 
 impl Default for GuardRules {
     fn default() -> Self {
-        Self { never_drive: vec![], hold: vec![], max_switching: 8, settle_us: 20 }
+        Self {
+            never_drive: vec![],
+            hold: vec![],
+            max_switching: 8,
+            settle_us: 20,
+        }
     }
 }
 

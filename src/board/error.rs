@@ -50,16 +50,32 @@ impl Problem {
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Location { path, line, column, length, text } = &self.at;
+        let Location {
+            path,
+            line,
+            column,
+            length,
+            text,
+        } = &self.at;
         if *line == 0 {
             writeln!(f, "{}: {}", path.display(), self.cause)?;
         } else {
             writeln!(f, "{}:{line}:{column}: {}", path.display(), self.cause)?;
             let number = line.to_string();
             // Tabs are kept before the mark, so that it stands under what it means.
-            let before: String = text.chars().take(column - 1).map(|c| if c == '\t' { c } else { ' ' }).collect();
+            let before: String = text
+                .chars()
+                .take(column - 1)
+                .map(|c| if c == '\t' { c } else { ' ' })
+                .collect();
             writeln!(f, "  {number} | {text}")?;
-            writeln!(f, "  {:1$} | {before}{2}", "", number.len(), "^".repeat(*length))?;
+            writeln!(
+                f,
+                "  {:1$} | {before}{2}",
+                "",
+                number.len(),
+                "^".repeat(*length)
+            )?;
         }
         write!(f, "  help: {}", self.help())
     }
@@ -289,7 +305,10 @@ impl Cause {
     /// What to do about it: one line, lower case, no full stop.
     pub fn help(&self) -> String {
         let names = |names: &[String]| list(names.iter().map(String::as_str), 12);
-        let meant = |near: &Option<String>| near.as_ref().map_or(String::new(), |n| format!("did you mean `{n}`? "));
+        let meant = |near: &Option<String>| {
+            near.as_ref()
+                .map_or(String::new(), |n| format!("did you mean `{n}`? "))
+        };
         match self {
             Self::Unreadable { what: "board file", .. } => "name a board file; `taploom new` writes a first one".into(),
             Self::Unreadable { .. } => "paths count from the folder of the board file; mend the path or put the file there".into(),

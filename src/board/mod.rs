@@ -8,12 +8,8 @@
 //! nothing, and says nothing about what *is* on the bench: only what was declared.
 
 mod chain;
-mod check;
 mod declared;
 mod error;
-mod harness;
-mod library;
-mod load;
 mod lookup;
 mod names;
 mod netlist;
@@ -22,21 +18,19 @@ mod place;
 mod reach;
 mod shapes;
 mod source;
-mod tables;
-mod toml_table;
 
 pub use chain::DeclaredDevice;
 pub use declared::{
-    Board, BoardDevice, Connector, ConnectorPinDeclared, Driver, DriverWhen, GuardRules, Hold, Part, PartKind, Pull,
-    Socket, Tie, Wire, WireKind,
+    Board, BoardDevice, Connector, ConnectorPinDeclared, Driver, DriverWhen, GuardRules, Hold,
+    Part, PartKind, Pull, Socket, Tie, Wire, WireKind,
 };
 pub use error::{BoardError, Cause, Problem};
 pub use names::natural_key;
 pub use netlist::{Joint, JointKind, Net, Netlist, Node, NodeId, PinLevel};
 pub use part::{Channel, Direction, Enable};
 pub use place::{
-    ConnectorIndex, ConnectorPin, DeviceIndex, DevicePin, DriverIndex, Level, PartIndex, Place, PullIndex, SocketIndex,
-    SocketPin, Supply, WireIndex,
+    ConnectorIndex, ConnectorPin, DeviceIndex, DevicePin, DriverIndex, Level, PartIndex, Place,
+    PullIndex, SocketIndex, SocketPin, Supply, WireIndex,
 };
 pub use reach::{LiveDriver, Reach, WireEnds, WireRole};
 pub use shapes::{SHAPES, Shape};

@@ -28,14 +28,22 @@ pub fn natural_key(name: &str) -> String {
 /// `None` if it looks like a range but is not one that makes sense (`A1-B4`) or has more than 4,096 pins.
 pub(super) fn expand(text: &str) -> Option<Vec<String>> {
     let text = text.trim();
-    let Some((from, to)) = text.split_once('-') else { return Some(vec![text.to_string()]) };
+    let Some((from, to)) = text.split_once('-') else {
+        return Some(vec![text.to_string()]);
+    };
     let (prefix, from) = split_number(from.trim())?;
     let (prefix_to, to) = split_number(to.trim())?;
-    if !(prefix_to.is_empty() || prefix_to.eq_ignore_ascii_case(prefix)) || from.abs_diff(to) >= 4096 {
+    if !(prefix_to.is_empty() || prefix_to.eq_ignore_ascii_case(prefix))
+        || from.abs_diff(to) >= 4096
+    {
         return None;
     }
     let name = |n: u32| format!("{prefix}{n}");
-    Some(if from <= to { (from..=to).map(name).collect() } else { (to..=from).rev().map(name).collect() })
+    Some(if from <= to {
+        (from..=to).map(name).collect()
+    } else {
+        (to..=from).rev().map(name).collect()
+    })
 }
 
 /// `A12` as `A` and 12.
@@ -45,11 +53,19 @@ fn split_number(text: &str) -> Option<(&str, u32)> {
 }
 
 /// The name nearest to what was written, if one is near enough to have been meant.
-pub(super) fn nearest<'a>(written: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub(super) fn nearest<'a>(
+    written: &str,
+    names: impl IntoIterator<Item = &'a str>,
+) -> Option<&'a str> {
     let written = natural_key(written);
     names
         .into_iter()
-        .map(|name| (strsim::damerau_levenshtein(&written, &natural_key(name)), name))
+        .map(|name| {
+            (
+                strsim::damerau_levenshtein(&written, &natural_key(name)),
+                name,
+            )
+        })
         .filter(|(distance, name)| {
             let shorter = name.chars().count().min(written.chars().count());
             *distance < shorter && *distance <= 1 + shorter / 4
@@ -85,7 +101,12 @@ mod tests {
         ] {
             assert_eq!(natural_key(a), natural_key(b), "{a} {b}");
         }
-        for (a, b) in [("W1", "W10"), ("W10", "W100"), ("U1.1", "U11"), ("A1B", "AB1")] {
+        for (a, b) in [
+            ("W1", "W10"),
+            ("W10", "W100"),
+            ("U1.1", "U11"),
+            ("A1B", "AB1"),
+        ] {
             assert_ne!(natural_key(a), natural_key(b), "{a} {b}");
         }
     }

@@ -135,9 +135,15 @@ impl Supply {
                 let (whole, part) = (mv / 1000, format!("{:03}", mv % 1000));
                 let part = part.trim_end_matches('0');
                 let dot = if part.is_empty() { "" } else { "." };
-                Self { text: format!("{whole}{dot}{part} V").into(), millivolts: Some(mv) }
+                Self {
+                    text: format!("{whole}{dot}{part} V").into(),
+                    millivolts: Some(mv),
+                }
             }
-            None => Self { text: text.into(), millivolts: None },
+            None => Self {
+                text: text.into(),
+                millivolts: None,
+            },
         }
     }
 }
@@ -243,7 +249,11 @@ mod tests {
             ("5", "supply 5", None),
         ] {
             let supply = Supply::new(text);
-            assert_eq!((supply.to_string().as_str(), supply.millivolts), (expected, mv), "{text}");
+            assert_eq!(
+                (supply.to_string().as_str(), supply.millivolts),
+                (expected, mv),
+                "{text}"
+            );
         }
     }
 }

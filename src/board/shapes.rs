@@ -44,7 +44,10 @@ impl Shape {
 
     /// The number of the pin of this name, case ignored.
     pub fn pin_named(&self, signal: &str) -> Option<u16> {
-        (1..).zip(self.pins).find(|(_, s)| s.eq_ignore_ascii_case(signal)).map(|(pin, _)| pin)
+        (1..)
+            .zip(self.pins)
+            .find(|(_, s)| s.eq_ignore_ascii_case(signal))
+            .map(|(pin, _)| pin)
     }
 }
 
@@ -75,7 +78,11 @@ mod tests {
         ] {
             let shape = Shape::named(name).unwrap();
             assert_eq!(shape.signal(pin), Some(signal), "{name} pin {pin}");
-            assert_eq!(shape.pin_named(&signal.to_lowercase()), Some(pin), "{name} {signal}");
+            assert_eq!(
+                shape.pin_named(&signal.to_lowercase()),
+                Some(pin),
+                "{name} {signal}"
+            );
         }
         assert_eq!(SHAPES[0].signal(0), None);
         assert_eq!(SHAPES[0].signal(29), None);

@@ -29,13 +29,24 @@ pub(super) struct Source {
 
 impl Source {
     pub(super) fn new(path: PathBuf, text: String) -> Self {
-        let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(i, _)| i + 1)).collect();
-        Self { path: Arc::new(path), text, lines }
+        let lines = std::iter::once(0)
+            .chain(text.match_indices('\n').map(|(i, _)| i + 1))
+            .collect();
+        Self {
+            path: Arc::new(path),
+            text,
+            lines,
+        }
     }
 
     /// The place of a byte range; offsets past the end are brought back to it.
     pub(super) fn locate(&self, span: Range<usize>) -> Location {
-        let floor = |i: usize| (0..=i.min(self.text.len())).rev().find(|&i| self.text.is_char_boundary(i)).unwrap_or(0);
+        let floor = |i: usize| {
+            (0..=i.min(self.text.len()))
+                .rev()
+                .find(|&i| self.text.is_char_boundary(i))
+                .unwrap_or(0)
+        };
         let start = floor(span.start);
         let line = self.lines.partition_point(|&l| l <= start).max(1);
         let from = self.lines[line - 1];
@@ -53,7 +64,13 @@ impl Source {
 
     /// The file as a whole.
     pub(super) fn whole(&self) -> Location {
-        Location { path: self.path.clone(), line: 0, column: 0, length: 1, text: String::new() }
+        Location {
+            path: self.path.clone(),
+            line: 0,
+            column: 0,
+            length: 1,
+            text: String::new(),
+        }
     }
 }
 
