@@ -3,5 +3,7 @@
 
 pub mod bits;
 pub mod board;
+pub mod cli;
+pub mod session;
 pub mod tap;
 pub mod transport;

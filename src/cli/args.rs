@@ -1,0 +1,151 @@
+//! The command line.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Scan a board's boundary-scan chain, ring out its hand-wired harness, load its devices.
+///
+/// Without a command: one screen that says how things stand and what to do next.
+#[derive(Debug, Parser)]
+#[command(
+    name = "taploom",
+    version,
+    max_term_width = 100,
+    subcommand_help_heading = "Commands",
+    after_help = "Exit status: 0 as declared, all good; 1 something was found; 2 a file or the command line is wrong; \
+3 the adapter or the chain could not be worked with; 4 refused for safety or for want of consent; \
+130 interrupted and 143 terminated, the board left safe first."
+)]
+pub(crate) struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub(crate) command: Option<Command>,
+    /// What every command knows.
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+/// Options that every command knows.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "Where the chain is")]
+pub(crate) struct Common {
+    /// The adapter, by serial number, bus:address or channel, when there are several
+    #[arg(long, global = true, value_name = "SELECTOR", conflicts_with_all = ["simulate", "tap"])]
+    pub(crate) adapter: Option<String>,
+    /// A simulated bench takes the adapter's place
+    #[arg(long, global = true, value_name = "BENCH", conflicts_with = "tap")]
+    pub(crate) simulate: Option<PathBuf>,
+    /// A TAP that another process plays: HOST:PORT or unix:PATH
+    #[arg(long, global = true, value_name = "ADDRESS")]
+    pub(crate) tap: Option<String>,
+    /// Lets --tap and --serve leave this machine
+    #[arg(long, global = true)]
+    pub(crate) allow_remote: bool,
+    /// Power of the machine at the other end of the harness; unknown is treated as on
+    #[arg(
+        long,
+        global = true,
+        value_name = "POWER",
+        default_value = "unknown",
+        help_heading = "Safety"
+    )]
+    pub(crate) machine: Power,
+    /// Consents to what would be asked
+    #[arg(long, global = true, help_heading = "Safety")]
+    pub(crate) yes: bool,
+    /// Rehearses: reads, resolves, plans, counts, touches nothing
+    #[arg(long, global = true, help_heading = "Safety")]
+    pub(crate) dry: bool,
+    /// Prints one JSON document, on success and on failure
+    #[arg(long, global = true, help_heading = "Output")]
+    pub(crate) json: bool,
+    /// No notes and no progress
+    #[arg(long, short, global = true, help_heading = "Output")]
+    pub(crate) quiet: bool,
+    /// Records TCK, TMS, TDI, TDO and the side lines as a value-change dump
+    #[arg(long, global = true, value_name = "FILE.vcd", help_heading = "Output")]
+    pub(crate) trace: Option<PathBuf>,
+    /// Keeps the record of the run as a JSON document
+    #[arg(long, global = true, value_name = "FILE.json", help_heading = "Output")]
+    pub(crate) record: Option<PathBuf>,
+}
+
+/// Whether the machine at the other end of the harness has power.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Power {
+    /// It has no power, and is discharged.
+    Off,
+    /// It is running.
+    On,
+    /// Nobody said; treated as on.
+    #[default]
+    Unknown,
+}
+
+/// The commands.
+#[derive(Debug, Clone, Subcommand)]
+pub(crate) enum Command {
+    /// Who is on the chain; with a board file, is it as declared
+    #[command(after_help = "Example: taploom scan board.toml")]
+    Scan {
+        /// The board file
+        board: Option<PathBuf>,
+    },
+    /// Are the wires right: opens, shorts, swaps, stuck lines
+    #[command(
+        visible_alias = "ring-out",
+        after_help = "Example: taploom ringout board.toml --by both-ends --machine off"
+    )]
+    Ringout(Ringout),
+    /// Puts a raw image into one device by the device's recipe
+    #[command(after_help = "Example: taploom load board.toml U1 pattern-tap.bin")]
+    Load {
+        /// The board file
+        board: PathBuf,
+        /// The device's name in the board file
+        device: String,
+        /// The image
+        image: PathBuf,
+        /// Goes on with a warning where the image does not look right
+        #[arg(long)]
+        force: bool,
+    },
+    /// Serves a simulated bench to other processes as a TAP
+    #[command(
+        after_help = "Example: taploom simulate as-drawn.toml --serve 127.0.0.1:7000 --witness saw.json"
+    )]
+    Simulate(Simulate),
+    /// Scans, rings out and loads the simulated knitting machine, and tells what it found
+    #[command(after_help = "Example: taploom demo")]
+    Demo,
+}
+
+/// Arguments of `ringout`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Ringout {
+    /// The board file
+    pub(crate) board: PathBuf,
+    /// How: both-ends (each end of the wire on a scan cell)
+    #[arg(long, value_name = "METHOD", default_value = "both-ends")]
+    pub(crate) by: String,
+    /// Only these wires: labels, comma separated
+    #[arg(long, value_name = "WIRES", value_delimiter = ',')]
+    pub(crate) only: Vec<String>,
+}
+
+/// Arguments of `simulate`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Simulate {
+    /// The bench file
+    pub(crate) bench: Option<PathBuf>,
+    /// Where to listen: HOST:PORT (port 0: any free one) or unix:PATH
+    #[arg(long, value_name = "ADDRESS")]
+    pub(crate) serve: String,
+    /// Writes what the board itself saw, after every connection and at the end
+    #[arg(long, value_name = "FILE.json")]
+    pub(crate) witness: Option<PathBuf>,
+    /// Ends after the first connection
+    #[arg(long)]
+    pub(crate) once: bool,
+}

@@ -1,0 +1,28 @@
+//! Standard output for data, standard error for notes. A closed pipe is no error.
+
+use std::io::Write;
+
+use anstyle::{AnsiColor, Style};
+
+/// The program's own styles. Colour is never the only sign: every verdict is a word too. Blue
+/// and yellow stay apart for colour-blind eyes.
+pub(crate) const STRONG: Style = Style::new().bold();
+/// For advice and notes.
+pub(crate) const NOTE: Style = AnsiColor::Cyan.on_default();
+/// For errors.
+pub(crate) const BAD: Style = AnsiColor::Yellow.on_default().bold();
+
+/// Writes data to standard output; colour only where a terminal takes it.
+pub(crate) fn data(text: &str) {
+    let mut out = anstream::stdout().lock();
+    let _ = out.write_all(text.as_bytes());
+    if !text.ends_with('\n') {
+        let _ = out.write_all(b"\n");
+    }
+    let _ = out.flush();
+}
+
+/// Writes a line to standard error.
+pub(crate) fn note(line: &str) {
+    let _ = writeln!(anstream::stderr().lock(), "{line}");
+}
