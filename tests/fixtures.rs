@@ -4,6 +4,7 @@
 //! exactly what the loom would write.
 
 mod loom;
+mod support;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -164,4 +165,37 @@ fn image_is_current() {
 fn crc_has_the_published_check_value() {
     assert_eq!(loom::image::crc16(b"123456789"), 0x29B1);
     assert_eq!(loom::image::crc16(b""), 0xFFFF);
+}
+
+/// Real files: the boards that other tests scan. Counts of the corpus by another tool (grep): 34 files, 32 entities.
+#[test]
+fn boards_of_real_devices() {
+    let Some(corpus) = support::corpus::folder() else {
+        println!("skipped: TAPLOOM_CORPUS is not set");
+        return;
+    };
+    let devices = support::corpus::devices(&corpus);
+    println!("{} different devices in the corpus", devices.len());
+    assert_eq!(devices.len(), 32);
+    for device in &devices {
+        assert!((2..=16).contains(&device.ir_length), "{device:?}");
+        let idcode = device.idcode.as_deref().unwrap_or("1");
+        assert!(
+            idcode.ends_with('1') && idcode.bytes().all(|c| b"01X".contains(&c)),
+            "{device:?}"
+        );
+        assert!(matches!(idcode.len(), 1 | 32), "{device:?}");
+    }
+    let mut picked = std::collections::BTreeSet::new();
+    for seed in 0..40 {
+        let made = support::corpus::board(&devices, seed);
+        assert_eq!(made.devices.len(), 4);
+        assert!(made.board.is_file() && made.bench.is_file());
+        picked.extend(made.devices.iter().map(|d| d.entity.clone()));
+    }
+    assert!(
+        picked.len() >= 30,
+        "40 seeds reach {} devices only",
+        picked.len()
+    );
 }

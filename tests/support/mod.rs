@@ -1,0 +1,3 @@
+//! What several test binaries need.
+
+pub(crate) mod corpus;
