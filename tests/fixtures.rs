@@ -199,3 +199,66 @@ fn boards_of_real_devices() {
         picked.len()
     );
 }
+
+/// GHDL accepts the committed files, and what it makes of their strings is what was woven. It refuses a misspelt
+/// attribute, so it looks.
+#[test]
+fn an_outside_analyser_agrees() {
+    let Some(ghdl) = support::ghdl::Ghdl::start("fixtures") else {
+        println!("skipped: GHDL is not installed");
+        return;
+    };
+    for (stem, _, device) in loom::devices() {
+        let text = std::fs::read_to_string(scenario(&format!("devices/{stem}.bsd"))).unwrap();
+        ghdl.analyse_bsdl(stem, &text)
+            .unwrap_or_else(|e| panic!("{stem}: {e}"));
+        let value = |attribute| ghdl.value(&device.entity, attribute);
+        assert_eq!(
+            value("INSTRUCTION_LENGTH"),
+            device.instruction_length.to_string()
+        );
+        assert_eq!(value("BOUNDARY_LENGTH"), device.boundary_length.to_string());
+        assert_eq!(value("IDCODE_REGISTER"), device.idcodes[0].to_string());
+        assert_eq!(
+            value("INSTRUCTION_CAPTURE"),
+            device.instruction_capture.as_ref().unwrap().to_string()
+        );
+
+        let flat = |text: String| text.split_whitespace().collect::<String>();
+        let cells = device.cells.iter().map(|c| {
+            let port = c.port.map_or("*".into(), |bit| device.bit_name(bit));
+            let off = c.control.map_or(String::new(), |off| {
+                format!(
+                    ",{},{},{}",
+                    off.cell,
+                    u8::from(off.disable_value),
+                    off.result.as_str()
+                )
+            });
+            format!(
+                "{}({},{port},{},{}{off})",
+                c.number,
+                device.cell_name(c.kind),
+                c.function.as_str(),
+                c.safe
+            )
+        });
+        assert_eq!(
+            flat(value("BOUNDARY_REGISTER")),
+            cells.collect::<Vec<_>>().join(","),
+            "{stem}"
+        );
+        let codes = device.instructions.iter().map(|i| {
+            let codes: Vec<_> = i.opcodes.iter().map(ToString::to_string).collect();
+            format!("{}({})", i.name, codes.join(","))
+        });
+        assert_eq!(
+            flat(value("INSTRUCTION_OPCODE")),
+            codes.collect::<Vec<_>>().join(","),
+            "{stem}"
+        );
+
+        let spoilt = text.replacen("attribute BOUNDARY_LENGTH", "attribute BOUNDARY_LENGHT", 1);
+        assert!(ghdl.analyse_bsdl("spoilt", &spoilt).is_err());
+    }
+}

@@ -1,3 +1,4 @@
 //! What several test binaries need.
 
 pub(crate) mod corpus;
+pub(crate) mod ghdl;
