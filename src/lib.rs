@@ -4,6 +4,7 @@
 pub mod bits;
 pub mod board;
 pub mod cli;
+pub mod report;
 pub mod session;
 pub mod tap;
 pub mod transport;

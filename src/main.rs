@@ -1,2 +1,7 @@
 //! The program `taploom`.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    taploom::cli::main()
+}

@@ -149,3 +149,16 @@ pub(crate) struct Simulate {
     #[arg(long)]
     pub(crate) once: bool,
 }
+
+impl Command {
+    /// The command's name, as in the schema of its documents.
+    pub(crate) fn name(&self) -> &'static str {
+        match self {
+            Command::Scan { .. } => "scan",
+            Command::Ringout(_) => "ringout",
+            Command::Load { .. } => "load",
+            Command::Simulate(_) => "simulate",
+            Command::Demo => "demo",
+        }
+    }
+}

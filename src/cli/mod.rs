@@ -6,4 +6,151 @@ mod args;
 mod exit;
 mod out;
 
+use std::process::ExitCode;
+
+use clap::{CommandFactory, FromArgMatches};
+use serde_json::{Value, json};
+
+use crate::report::{Fault, document, failure_document};
+use crate::session::Cancel;
+use args::{Cli, Command, Common};
+
 pub use exit::{Exit, Failure};
+
+/// What a command gives back: its exit status, the fields of its document and its text.
+pub(crate) struct Outcome {
+    pub(crate) exit: Exit,
+    pub(crate) fields: Value,
+    pub(crate) text: String,
+}
+
+/// What a failed command gives back beside its failure: fields that are known all the same.
+pub(crate) struct Failed {
+    pub(crate) failure: Failure,
+    pub(crate) fields: Value,
+}
+
+impl From<Failure> for Failed {
+    fn from(failure: Failure) -> Self {
+        Failed {
+            failure,
+            fields: json!({}),
+        }
+    }
+}
+
+/// What every command gets.
+pub(crate) struct Context {
+    pub(crate) common: Common,
+    pub(crate) cancel: Cancel,
+}
+
+impl Context {
+    /// A note to the user, unless none are wanted.
+    pub(crate) fn note(&self, line: &str) {
+        if !self.common.quiet && !line.is_empty() {
+            out::note(line);
+        }
+    }
+}
+
+/// Runs the program with the process's arguments.
+pub fn main() -> ExitCode {
+    let json_asked = std::env::args_os()
+        .skip(1)
+        .take_while(|a| a != "--")
+        .any(|a| a == "--json");
+    let parsed = Cli::command()
+        .try_get_matches()
+        .and_then(|m| Cli::from_arg_matches(&m));
+    let cli = match parsed {
+        Ok(cli) => cli,
+        Err(error) => return wrong_command_line(&error, json_asked),
+    };
+    let cancel = match Cancel::on_signals() {
+        Ok(cancel) => cancel,
+        Err(error) => {
+            out::note(&format!(
+                "taploom: the system refuses signal handlers: {error}"
+            ));
+            return ExitCode::from(Exit::Port.code());
+        }
+    };
+    let context = Context {
+        common: cli.common,
+        cancel,
+    };
+    let name = cli.command.as_ref().map_or("state", Command::name);
+    let result = dispatch(&context, cli.command);
+    ExitCode::from(conclude(&context, name, result).code())
+}
+
+fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Failed> {
+    let _ = (context, command);
+    Err(Failure::input("usage", "no command is built in yet").into())
+}
+
+/// Prints what a command gave.
+fn conclude(context: &Context, name: &str, result: Result<Outcome, Failed>) -> Exit {
+    let json = context.common.json;
+    match result {
+        Ok(Outcome { exit, fields, text }) => {
+            if json {
+                out::data(&pretty(&document(name, exit.code(), fields)));
+            } else if !text.is_empty() {
+                out::data(&text);
+            }
+            exit
+        }
+        Err(Failed { failure, fields }) => {
+            let exit = failure.exit;
+            if json {
+                let fault = Fault {
+                    kind: failure.kind,
+                    message: &failure.message,
+                    help: failure.help.as_deref(),
+                };
+                out::data(&pretty(&failure_document(name, exit.code(), fault, fields)));
+            } else {
+                out::failure(&failure);
+            }
+            exit
+        }
+    }
+}
+
+fn pretty(value: &Value) -> String {
+    serde_json::to_string_pretty(value).expect("a JSON value always prints")
+}
+
+/// A wrong command line, help or version, as clap words it; with `--json` as a document.
+fn wrong_command_line(error: &clap::Error, json_asked: bool) -> ExitCode {
+    use clap::error::ErrorKind;
+    let asked = matches!(
+        error.kind(),
+        ErrorKind::DisplayHelp | ErrorKind::DisplayVersion
+    );
+    if asked || !json_asked {
+        let _ = error.print();
+    } else {
+        let text = error.render().to_string();
+        let mut lines = text.lines();
+        let first = lines
+            .next()
+            .unwrap_or_default()
+            .trim_start_matches("error: ")
+            .to_owned();
+        let fault = Fault {
+            kind: "usage",
+            message: &first,
+            help: Some("run `taploom --help`, or `taploom COMMAND --help`"),
+        };
+        out::data(&pretty(&failure_document(
+            "usage",
+            Exit::Input.code(),
+            fault,
+            json!({}),
+        )));
+    }
+    ExitCode::from(if asked { 0 } else { Exit::Input.code() })
+}

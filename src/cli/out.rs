@@ -26,3 +26,12 @@ pub(crate) fn data(text: &str) {
 pub(crate) fn note(line: &str) {
     let _ = writeln!(anstream::stderr().lock(), "{line}");
 }
+
+/// Writes a failure to standard error: what, then what to do.
+pub(crate) fn failure(failure: &super::Failure) {
+    let (bad, note_style) = (BAD, NOTE);
+    note(&format!("{bad}error:{bad:#} {}", failure.message));
+    if let Some(help) = &failure.help {
+        note(&format!("{note_style}help:{note_style:#} {help}"));
+    }
+}
