@@ -5,6 +5,7 @@ pub mod bits;
 pub mod board;
 pub mod cli;
 pub mod report;
+pub mod load;
 pub mod session;
 pub mod tap;
 pub mod transport;

@@ -1,0 +1,19 @@
+//! Loading images into devices of the chain, by recipe.
+//!
+//! A [`Recipe`] says in the device's own BSDL instruction names how a family takes a raw image; [`Recipe::check`] holds it
+//! against the device's description; [`Image`] recognises an image before its first bit is sent; [`load`] streams it into
+//! one device while the others are in BYPASS.
+//!
+//! This room never knows transport, USB or the terminal. **Bit 0 is the bit nearest TDO**; within a recipe's numbers the
+//! rightmost digit holds bit 0.
+
+mod error;
+mod read;
+mod recipe;
+mod table;
+
+pub use error::{RecipeError, RecipeFault, RecipeProblem};
+pub use recipe::{
+    ByteOrder, Condition, Data, ImageAction, ImageRule, LengthRule, Others, PartRule, Preamble,
+    Recipe, Sent, StatusBit, StatusFrom, StatusKind, StatusWord, Step, StepAction,
+};
