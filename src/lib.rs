@@ -4,8 +4,8 @@
 pub mod bits;
 pub mod board;
 pub mod cli;
-pub mod report;
 pub mod load;
+pub mod report;
 pub mod session;
 pub mod tap;
 pub mod transport;

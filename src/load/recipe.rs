@@ -27,17 +27,17 @@ use super::read;
 /// source = "the image format of the knitting machine's README" # where this is published
 /// tried = "on the simulated bench"          # how far it has been tried, shown before a load
 /// drives_pins = true                        # once loaded, the device drives pins of its own
-/// # permanent = true                        # only for parts that keep the image: asks for consent
-/// # others = "HIGHZ"                        # or "BYPASS", the default: what the other devices do meanwhile
+/// ## permanent = true                        # only for parts that keep the image: asks for consent
+/// ## others = "HIGHZ"                        # or "BYPASS", the default: what the other devices do meanwhile
 ///
 /// [image]
 /// bits = "msb first"                        # or "lsb first": which bit of each byte goes first
 /// least_bytes = 71
 /// most_bytes = 1_048_646
-/// # skip = 128                              # bytes at the start of the file that are never sent nor looked at
+/// ## skip = 128                              # bytes at the start of the file that are never sent nor looked at
 /// preamble = { hex = "C9 5A 36 E1", within = 64 } # must begin within the first so many bytes
-/// # send = "from preamble"                  # or "after preamble", or "all", the default
-/// # offsets below count from the first byte of the preamble (without a preamble, from the first byte after skip)
+/// ## send = "from preamble"                  # or "after preamble", or "all", the default
+/// ## offsets below count from the first byte of the preamble (without a preamble, from the first byte after skip)
 /// length = { at = 40, bytes = 4, order = "big", plus = 54 } # as many bytes from there on as this number and plus
 /// part = [
 ///   { at = 4, text = "{entity} " },         # the device's entity and a space; without `at`, anywhere in the first 4096 bytes
@@ -74,12 +74,12 @@ use super::read;
 /// [[load]]
 /// check = "CFG_STAT"                        # once
 /// is = { CRC_ERROR = 0 }
-/// # [[load]]
-/// # instruction = "CFG_KEY"
-/// # data = { hex = "1B9", bits = 10, expect = "000", mask = "00F" } # expect and mask only where the answer matters
-/// # wait_ms = 210
+/// ## [[load]]
+/// ## instruction = "CFG_KEY"
+/// ## data = { hex = "1B9", bits = 10, expect = "000", mask = "00F" } # expect and mask only where the answer matters
+/// ## wait_ms = 210
 ///
-/// # [[verify]]                              # the same, run after the load on request
+/// ## [[verify]]                              # the same, run after the load on request
 /// [[exit]]                                  # the same without poll, check and image: run when a load is broken off
 /// instruction = "CFG_CLOSE"
 /// clocks = 16
