@@ -9,15 +9,23 @@
 
 mod chain;
 mod declared;
+mod devices;
 mod error;
+mod fittings;
+mod harness;
+mod library;
+mod load;
 mod lookup;
 mod names;
 mod netlist;
 mod part;
+mod parts;
 mod place;
 mod reach;
 mod shapes;
 mod source;
+mod toml_table;
+mod wires;
 
 pub use chain::DeclaredDevice;
 pub use declared::{

@@ -1,0 +1,407 @@
+//! Reading TOML tables so that everything wrong with them is reported, not only the first thing.
+
+use std::ops::{Range, RangeInclusive};
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::error::{Cause, Problem};
+use super::names::nearest;
+use super::source::{Location, Source};
+
+/// A table of the file.
+pub(super) struct Table<'a> {
+    /// As it is written: `[guard]`, `[[device]]`.
+    pub(super) title: String,
+    pub(super) span: Range<usize>,
+    map: &'a DeTable<'a>,
+    root: bool,
+}
+
+/// A text with its place.
+#[derive(Debug, Clone)]
+pub(super) struct Text<'a> {
+    pub(super) text: &'a str,
+    pub(super) span: Range<usize>,
+}
+
+/// Reads tables of one file and collects what is wrong.
+pub(super) struct Reader<'a> {
+    pub(super) source: &'a Source,
+    pub(super) problems: Vec<Problem>,
+}
+
+impl<'a> Reader<'a> {
+    pub(super) fn report(&mut self, span: Range<usize>, cause: Cause) {
+        let at = self.source.locate(span);
+        self.problems.push(Problem { at, cause });
+    }
+
+    pub(super) fn locate(&self, span: Range<usize>) -> Location {
+        self.source.locate(span)
+    }
+
+    /// Takes a value as a table and reports its unknown keys; `None`, reported, if it is none.
+    pub(super) fn table(
+        &mut self,
+        title: &str,
+        value: &'a Spanned<DeValue<'a>>,
+        known: &[&'static str],
+    ) -> Option<Table<'a>> {
+        let Some(map) = value.get_ref().as_table() else {
+            self.wrong_type(
+                title,
+                value,
+                "a table",
+                "its keys on lines of their own under the title",
+            );
+            return None;
+        };
+        let table = Table {
+            title: title.to_string(),
+            span: value.span(),
+            map,
+            root: false,
+        };
+        self.unknown_keys(&table, "key", known);
+        Some(table)
+    }
+
+    /// The whole file as a table.
+    pub(super) fn root(
+        &mut self,
+        root: &'a Spanned<DeTable<'a>>,
+        known: &[&'static str],
+    ) -> Table<'a> {
+        let table = Table {
+            title: "the board file".into(),
+            span: root.span(),
+            map: root.get_ref(),
+            root: true,
+        };
+        self.unknown_keys(&table, "table", known);
+        table
+    }
+
+    fn unknown_keys(&mut self, table: &Table<'a>, what: &'static str, known: &[&'static str]) {
+        for (key, _) in in_order(table.map) {
+            if !known.contains(&&**key.get_ref()) {
+                let near = nearest(key.get_ref(), known.iter().copied()).map(str::to_string);
+                let cause = Cause::UnknownKey {
+                    what,
+                    table: table.title.clone(),
+                    key: key.get_ref().to_string(),
+                    near,
+                    known: known.to_vec(),
+                };
+                self.report(key.span(), cause);
+            }
+        }
+    }
+
+    pub(super) fn missing(&mut self, table: &Table<'a>, key: &'static str, example: &'static str) {
+        let cause = Cause::MissingKey {
+            table: table.title.clone(),
+            key,
+            example,
+        };
+        // The file itself has no place to point at.
+        let at = if table.root {
+            self.source.whole()
+        } else {
+            self.locate(table.span.clone())
+        };
+        self.problems.push(Problem { at, cause });
+    }
+
+    fn wrong_type(
+        &mut self,
+        key: &str,
+        value: &Spanned<DeValue<'a>>,
+        expected: &'static str,
+        example: &'static str,
+    ) {
+        let cause = Cause::WrongType {
+            key: key.into(),
+            found: type_of(value.get_ref()),
+            expected,
+            example,
+        };
+        self.report(value.span(), cause);
+    }
+
+    /// A text.
+    pub(super) fn text(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        example: &'static str,
+    ) -> Option<Text<'a>> {
+        let value = table.map.get(key)?;
+        let text = value.get_ref().as_str();
+        if text.is_none() {
+            self.wrong_type(key, value, "a string", example);
+        }
+        Some(Text {
+            text: text?,
+            span: value.span(),
+        })
+    }
+
+    /// A text that has to be there and not be blank.
+    pub(super) fn need(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        example: &'static str,
+    ) -> Option<Text<'a>> {
+        if !table.has(key) {
+            self.missing(table, key, example);
+        }
+        let text = self.text(table, key, example)?;
+        if text.text.trim().is_empty() {
+            let (found, expected) = (
+                text.text.to_string(),
+                "a text that is not blank".to_string(),
+            );
+            self.report(
+                text.span,
+                Cause::BadValue {
+                    key: key.into(),
+                    found,
+                    expected,
+                    near: None,
+                },
+            );
+            return None;
+        }
+        Some(text)
+    }
+
+    /// A whole number within bounds.
+    pub(super) fn whole(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        bounds: RangeInclusive<u32>,
+        example: &'static str,
+    ) -> Option<u32> {
+        let value = table.map.get(key)?;
+        let Some(integer) = value.get_ref().as_integer() else {
+            self.wrong_type(key, value, "a whole number", example);
+            return None;
+        };
+        let number = u32::from_str_radix(integer.as_str(), integer.radix())
+            .ok()
+            .filter(|n| bounds.contains(n));
+        if number.is_none() {
+            let cause = Cause::BadValue {
+                key: key.into(),
+                found: integer.to_string(),
+                expected: format!("a whole number from {} to {}", bounds.start(), bounds.end()),
+                near: None,
+            };
+            self.report(value.span(), cause);
+        }
+        number
+    }
+
+    /// `true` or `false`.
+    pub(super) fn flag(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        example: &'static str,
+    ) -> Option<bool> {
+        let value = table.map.get(key)?;
+        let flag = value.get_ref().as_bool();
+        if flag.is_none() {
+            self.wrong_type(key, value, "true or false", example);
+        }
+        flag
+    }
+
+    /// An array of texts; one text alone counts as an array of one.
+    pub(super) fn texts(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        example: &'static str,
+    ) -> Vec<Text<'a>> {
+        let Some(value) = table.map.get(key) else {
+            return vec![];
+        };
+        if let Some(text) = value.get_ref().as_str() {
+            return vec![Text {
+                text,
+                span: value.span(),
+            }];
+        }
+        let Some(array) = value.get_ref().as_array() else {
+            self.wrong_type(key, value, "an array of strings", example);
+            return vec![];
+        };
+        let mut texts = Vec::new();
+        for item in array.iter() {
+            match item.get_ref().as_str() {
+                Some(text) => texts.push(Text {
+                    text,
+                    span: item.span(),
+                }),
+                None => self.wrong_type(key, item, "an array of strings", example),
+            }
+        }
+        texts
+    }
+
+    /// A table of texts whose keys are free, in the order of the file: key and value.
+    pub(super) fn pairs(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        example: &'static str,
+    ) -> Vec<(Text<'a>, Text<'a>)> {
+        let Some(value) = table.map.get(key) else {
+            return vec![];
+        };
+        let Some(map) = value.get_ref().as_table() else {
+            self.wrong_type(key, value, "a table", example);
+            return vec![];
+        };
+        let mut pairs = Vec::new();
+        for (name, value) in in_order(map) {
+            match value.get_ref().as_str() {
+                Some(text) => pairs.push((
+                    Text {
+                        text: name.get_ref(),
+                        span: name.span(),
+                    },
+                    Text {
+                        text,
+                        span: value.span(),
+                    },
+                )),
+                None => self.wrong_type(name.get_ref(), value, "a string", example),
+            }
+        }
+        pairs
+    }
+
+    /// A table inside a table.
+    pub(super) fn inner(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        known: &[&'static str],
+    ) -> Option<Table<'a>> {
+        let value = table.map.get(key)?;
+        self.table(key, value, known)
+    }
+
+    /// The tables of an array of tables, `[[title]]`.
+    pub(super) fn each(
+        &mut self,
+        root: &Table<'a>,
+        key: &'static str,
+        known: &[&'static str],
+    ) -> Vec<Table<'a>> {
+        let Some(value) = root.map.get(key) else {
+            return vec![];
+        };
+        let title = format!("[[{key}]]");
+        match value.get_ref().as_array() {
+            Some(array) => array
+                .iter()
+                .filter_map(|item| self.table(&title, item, known))
+                .collect(),
+            None => {
+                let cause = Cause::WrongType {
+                    key: key.into(),
+                    found: type_of(value.get_ref()),
+                    expected: "an array of tables",
+                    example: "the title in double brackets",
+                };
+                self.report(value.span(), cause);
+                vec![]
+            }
+        }
+    }
+
+    /// One of a few words, case ignored.
+    pub(super) fn word<T: Copy>(
+        &mut self,
+        key: &'static str,
+        text: &Text<'a>,
+        words: &[(&'static str, T)],
+    ) -> Option<T> {
+        let found = words
+            .iter()
+            .find(|(w, _)| w.eq_ignore_ascii_case(text.text.trim()));
+        if found.is_none() {
+            self.report(
+                text.span.clone(),
+                not_a_word(key, text.text, words.iter().map(|(w, _)| *w)),
+            );
+        }
+        found.map(|(_, value)| *value)
+    }
+}
+
+/// The problem of a word that is not among the allowed ones.
+pub(super) fn not_a_word(
+    key: &str,
+    found: &str,
+    words: impl Iterator<Item = &'static str> + Clone,
+) -> Cause {
+    let all: Vec<_> = words.clone().collect();
+    let expected = match all.as_slice() {
+        [first @ .., last] if !first.is_empty() => format!("{} or {last}", first.join(", ")),
+        _ => all.concat(),
+    };
+    let near = nearest(found, words).map(str::to_string);
+    Cause::BadValue {
+        key: key.into(),
+        found: found.into(),
+        expected,
+        near,
+    }
+}
+
+impl<'a> Table<'a> {
+    pub(super) fn has(&self, key: &str) -> bool {
+        self.map.contains_key(key)
+    }
+
+    pub(super) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
+        self.map.get(key)
+    }
+
+    /// Where a key stands.
+    pub(super) fn key_span(&self, key: &str) -> Option<Range<usize>> {
+        self.map.get_key_value(key).map(|(k, _)| k.span())
+    }
+}
+
+/// Entries in the order of the file.
+fn in_order<'a>(
+    map: &'a DeTable<'a>,
+) -> Vec<(
+    &'a Spanned<std::borrow::Cow<'a, str>>,
+    &'a Spanned<DeValue<'a>>,
+)> {
+    let mut entries: Vec<_> = map.iter().collect();
+    entries.sort_by_key(|(key, _)| key.span().start);
+    entries
+}
+
+pub(super) fn type_of(value: &DeValue<'_>) -> &'static str {
+    match value {
+        DeValue::String(_) => "a string",
+        DeValue::Integer(_) => "a whole number",
+        DeValue::Float(_) => "a decimal number",
+        DeValue::Boolean(_) => "true or false",
+        DeValue::Datetime(_) => "a date",
+        DeValue::Array(_) => "an array",
+        DeValue::Table(_) => "a table",
+    }
+}
