@@ -5,7 +5,12 @@
 
 mod diagnostic;
 pub mod model;
+mod names;
 mod parser;
+mod places;
+mod report;
+#[allow(dead_code, reason = "the checks that rest on them follow")]
+mod rules;
 mod span;
 
 pub use diagnostic::{Diagnostic, Severity};
@@ -17,6 +22,8 @@ pub use span::{LineIndex, Place, Span};
 pub struct Options {
     /// Hold the file to the letter of the standard: departures that are tolerated otherwise become errors.
     pub strict: bool,
+    /// Severities by code, over those of the rules.
+    pub severities: Vec<(String, Severity)>,
 }
 
 /// What came of reading.
@@ -45,5 +52,10 @@ impl Outcome {
 
 /// Reads one BSDL file. Never panics and never stops at the first fault: the rest of the file is still read.
 pub fn parse(bytes: &[u8], options: &Options) -> Outcome {
-    parser::parse(bytes, options)
+    let mut report = report::Report::new(options);
+    let device = parser::read(bytes, &mut report).map(|(device, _places)| device);
+    Outcome {
+        device,
+        diagnostics: report.finish(),
+    }
 }

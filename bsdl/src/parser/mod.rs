@@ -1,22 +1,33 @@
-//! Text to model.
+//! Text to model: bytes to tokens (`lexer`), tokens to statements (`statements`), strings to items (`inner`), items
+//! to a device (`assemble`). Nothing here judges what the device means; that is `check`.
 
-use crate::diagnostic::{Diagnostic, Severity};
+mod assemble;
+mod cursor;
+mod draft;
+mod inner;
+mod joined;
+mod lexer;
+mod order;
+mod statements;
+
+use crate::model::Device;
+use crate::places::Places;
+use crate::report::Report;
+use crate::rules;
 use crate::span::Span;
-use crate::{Options, Outcome};
 
-/// Finds the entity; statements follow with the next change.
-pub(crate) fn parse(_bytes: &[u8], _options: &Options) -> Outcome {
-    let diagnostics = vec![Diagnostic {
-        code: "B000",
-        severity: Severity::Error,
-        message: "this version does not read statements yet".into(),
-        primary: Span::default(),
-        secondary: Vec::new(),
-        help: None,
-        clause: "project rule",
-    }];
-    Outcome {
-        device: None,
-        diagnostics,
+/// Reads the first entity.
+pub(crate) fn read(bytes: &[u8], report: &mut Report<'_>) -> Option<(Device, Places)> {
+    if u32::try_from(bytes.len()).is_err() {
+        let message = format!(
+            "the file has {} bytes, this reader takes {}",
+            bytes.len(),
+            u32::MAX
+        );
+        report.add(&rules::TOO_LONG, Span::default(), message);
+        return None;
     }
+    let mut cursor = cursor::Cursor::new(bytes, report);
+    let draft = statements::read(&mut cursor)?;
+    Some(assemble::assemble(bytes, &draft, report))
 }

@@ -1,0 +1,126 @@
+//! The boundary table.
+
+use super::super::cursor::latin;
+use super::super::inner::boundary::{self, Line};
+use super::Assembly;
+use crate::model::{Cell, CellKind, PortBit};
+use crate::names::{Name, NameTable};
+use crate::rules;
+
+/// The longest boundary register that this reader takes.
+const LONGEST: u32 = 4_000_000;
+
+impl Assembly<'_, '_, '_> {
+    pub(super) fn boundary(&mut self) {
+        if let Some((length, span)) = self.number("BOUNDARY_LENGTH") {
+            self.places.boundary_length = span;
+            if length > LONGEST {
+                let message = format!("BOUNDARY_LENGTH is {length}, this reader takes {LONGEST}");
+                self.report.add(&rules::TOO_LONG, span, message);
+            } else {
+                self.device.boundary_length = length;
+            }
+        }
+        let Some(frame) = self.text("BOUNDARY_REGISTER") else {
+            return;
+        };
+        self.places.has_cells = true;
+        let mut others = Others::default();
+        let mut cells = Vec::with_capacity(frame.text().len() / 24);
+        // Lines whose port is unknown or has no such index, to be told with the port list at hand.
+        let mut strange = Vec::new();
+        let mut broken = Vec::new();
+        let (ports, device) = (&self.ports, &self.device);
+        frame.items(
+            self.report,
+            boundary::line,
+            boundary::starts,
+            |report, line: Line<'_>, piece| {
+                let port = match line.port {
+                    None => None,
+                    Some((name, index)) => match ports.get(&Name(name)) {
+                        Some(&port) if fits(device.ports[port as usize].range, index) => {
+                            Some(PortBit { port, index })
+                        }
+                        _ => {
+                            let place = after(piece, name);
+                            strange.push((line.number, name, index, frame.span(place)));
+                            return;
+                        }
+                    },
+                };
+                if let Some(word) = line.word {
+                    let message = format!(
+                        "expected the number of a control cell, found {}",
+                        latin(word)
+                    );
+                    report.add(&rules::CELL_DISABLE, frame.span(word), message);
+                }
+                cells.push(Cell {
+                    number: line.number,
+                    kind: others.kind(line.kind),
+                    function: line.function,
+                    port,
+                    safe: line.safe,
+                    control: line.control,
+                    span: frame.span(piece),
+                });
+            },
+            |piece| broken.extend(boundary::number_of(piece)),
+        );
+        for (number, name, index, span) in strange {
+            broken.push(number);
+            self.bit(
+                (name, index, span),
+                false,
+                &rules::CELL_PORT,
+                &rules::CELL_INDEX,
+            );
+        }
+        self.places.broken_cells = broken;
+        self.device.cells = cells;
+        self.device.other_cells = others.names;
+    }
+}
+
+/// True if a port of this range may be named with this index.
+fn fits(range: Option<crate::model::Range>, index: Option<u32>) -> bool {
+    match (range, index) {
+        (None, None) => true,
+        (Some(range), Some(index)) => range.contains(index),
+        _ => false,
+    }
+}
+
+/// From a port's name to its closing bracket, if it has an index.
+fn after<'a>(line: &'a [u8], name: &'a [u8]) -> &'a [u8] {
+    let from = nom::Offset::offset(line, name);
+    let rest = &line[from..];
+    let comma = memchr::memchr(b',', rest).unwrap_or(rest.len());
+    rest[..comma].trim_ascii_end()
+}
+
+/// Cell types that are no standard ones.
+#[derive(Default)]
+struct Others<'a> {
+    names: Vec<String>,
+    known: NameTable<'a>,
+}
+
+impl<'a> Others<'a> {
+    fn kind(&mut self, name: &'a [u8]) -> CellKind {
+        if let Some((kind, _)) = CellKind::STANDARD
+            .iter()
+            .find(|(_, s)| s.as_bytes().eq_ignore_ascii_case(name))
+        {
+            return *kind;
+        }
+        let next = self.names.len() as u32;
+        let position = *self.known.entry(Name(name)).or_insert(next);
+        // The position is 16 bits wide: cell types beyond that many share the last one.
+        if position == next && next <= u32::from(u16::MAX) {
+            self.names.push(latin(name));
+        }
+        CellKind::Other(position.min(u32::from(u16::MAX)) as u16)
+    }
+}

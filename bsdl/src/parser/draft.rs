@@ -1,0 +1,67 @@
+//! What the statements say, before the strings inside them are read.
+
+use super::joined::Joined;
+use crate::model::Port;
+use crate::span::Span;
+
+/// The statements of one entity.
+#[derive(Debug, Default)]
+pub(super) struct Draft {
+    /// The entity's name, empty if it has none.
+    pub(super) entity: Span,
+    pub(super) generic: Option<Generic>,
+    pub(super) ports: Vec<Port>,
+    /// Names whose port declaration could not be read: no complaint that they are unknown.
+    pub(super) broken_ports: Vec<Span>,
+    pub(super) uses: Vec<(String, Span)>,
+    pub(super) attributes: Vec<Attribute>,
+    /// Name and text of each pin map.
+    pub(super) maps: Vec<(Span, Joined)>,
+    /// Names declared as extensions.
+    pub(super) declared: Vec<Span>,
+    /// Where the description ends.
+    pub(super) end: Span,
+}
+
+/// The generic's default.
+#[derive(Debug)]
+pub(super) struct Generic {
+    pub(super) default: Option<(String, Span)>,
+}
+
+/// `attribute NAME of TARGET : CLASS is VALUE;`
+#[derive(Debug)]
+pub(super) struct Attribute {
+    pub(super) name: Span,
+    pub(super) target: Span,
+    /// True for `: signal`.
+    pub(super) on_signal: bool,
+    pub(super) value: Value,
+    /// Where the value stands.
+    pub(super) span: Span,
+}
+
+/// A value as its form tells.
+#[derive(Debug)]
+pub(super) enum Value {
+    /// Strings.
+    Text(Joined),
+    /// A number: the token's place.
+    Number,
+    /// A word: the token's place.
+    Word,
+    /// `(number, word)`.
+    Clock { hz: Span, halt: Span },
+}
+
+impl Value {
+    /// What it is, for messages.
+    pub(super) fn kind(&self) -> &'static str {
+        match self {
+            Self::Text(_) => "a string",
+            Self::Number => "a number",
+            Self::Word => "a word",
+            Self::Clock { .. } => "a pair in brackets",
+        }
+    }
+}

@@ -1,0 +1,89 @@
+//! Strings joined by `&`, with the way back from each joined character to the file.
+
+use crate::span::Span;
+
+/// The joined text of several literals.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Joined {
+    /// The text, quotes removed.
+    pub(crate) text: Vec<u8>,
+    /// (offset in `text`, offset in the file) of each piece, in order.
+    pieces: Vec<(u32, u32)>,
+    /// The whole expression in the file.
+    pub(crate) span: Span,
+}
+
+impl Joined {
+    /// Nothing joined yet; the expression begins at `span`.
+    pub(crate) fn at(span: Span) -> Self {
+        Self {
+            span,
+            ..Self::default()
+        }
+    }
+
+    /// Adds a literal's contents: `inside` are the bytes between the quotes, which start at `at` in the file.
+    pub(crate) fn push(&mut self, inside: &[u8], at: u32, doubled: bool) {
+        if !doubled {
+            return self.piece(inside, at);
+        }
+        let mut from = 0;
+        while let Some(i) = memchr::memchr(b'"', &inside[from..]) {
+            let keep = from + i + 1;
+            self.piece(&inside[from..keep], at + from as u32);
+            from = (keep + 1).min(inside.len());
+        }
+        self.piece(&inside[from..], at + from as u32);
+    }
+
+    fn piece(&mut self, bytes: &[u8], at: u32) {
+        if !bytes.is_empty() {
+            self.pieces.push((self.text.len() as u32, at));
+            self.text.extend_from_slice(bytes);
+        }
+    }
+
+    /// The file offset of a joined character; just past the last one for the end of the text.
+    pub(crate) fn offset(&self, joined: usize) -> u32 {
+        let joined = (joined as u32).min(self.text.len() as u32);
+        let after = self.pieces.partition_point(|(j, _)| *j <= joined);
+        self.in_piece(after, joined)
+    }
+
+    /// The file span of `from..to` in the joined text: from its first character to its last one.
+    pub(crate) fn span_of(&self, from: usize, to: usize) -> Span {
+        let start = self.offset(from);
+        if to <= from {
+            return Span::new(start, start);
+        }
+        let last = to as u32 - 1;
+        Span::new(start, self.offset(last as usize) + 1)
+    }
+
+    fn in_piece(&self, after: usize, joined: u32) -> u32 {
+        match after.checked_sub(1) {
+            Some(i) => self.pieces[i].1 + (joined - self.pieces[i].0),
+            None => self.span.start,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_character_finds_its_way_back() {
+        let file = br#"  "ab" & "" &  "c""d" "#;
+        let mut joined = Joined::at(Span::new(2, 21));
+        joined.push(b"ab", 3, false);
+        joined.push(b"", 9, false);
+        joined.push(b"c\"\"d", 16, true);
+        assert_eq!(joined.text, b"abc\"d");
+        for (i, &b) in joined.text.iter().enumerate() {
+            assert_eq!(file[joined.offset(i) as usize], b, "character {i}");
+        }
+        assert_eq!(joined.span_of(1, 3), Span::new(4, 17));
+        assert_eq!(joined.offset(5), 20);
+    }
+}
