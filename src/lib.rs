@@ -7,5 +7,6 @@ pub mod cli;
 pub mod load;
 pub mod report;
 pub mod session;
+pub mod svf;
 pub mod tap;
 pub mod transport;

@@ -12,7 +12,11 @@ const TABLE: &[(&str, &[&str])] = &[
     ("chain", &["bits", "tap"]),
     ("boundary", &["bits", "tap", "board", "chain"]),
     ("ringout", &["bits", "tap", "board", "chain", "boundary"]),
-    ("load", &["bits", "tap", "board", "chain", "boundary"]),
+    (
+        "load",
+        &["bits", "tap", "board", "chain", "boundary", "svf"],
+    ),
+    ("svf", &["bits", "tap"]),
     ("simulator", &["bits", "tap", "board"]),
     (
         "session",
