@@ -133,6 +133,28 @@ pub trait Clocks {
     fn tck_hz(&mut self, _hz: u32) {}
 }
 
+impl<C: Clocks + ?Sized> Clocks for Box<C> {
+    fn clock(&mut self, tms: &Bits, tdi: &Bits) -> Result<Bits, PortError> {
+        (**self).clock(tms, tdi)
+    }
+
+    fn line(&mut self, line: Line, level: Level) -> Result<u8, PortError> {
+        (**self).line(line, level)
+    }
+
+    fn sense(&mut self) -> Result<u8, PortError> {
+        (**self).sense()
+    }
+
+    fn pass(&mut self, ns: u64) -> Result<(), PortError> {
+        (**self).pass(ns)
+    }
+
+    fn tck_hz(&mut self, hz: u32) {
+        (**self).tck_hz(hz);
+    }
+}
+
 /// Why the adapter or the TAP behind it could not be worked with, sorted by what the user can
 /// do about it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
