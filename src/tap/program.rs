@@ -48,6 +48,8 @@ pub struct Compare {
     pub mask: Bits,
     /// The producer's own mark (a line number, say), given back in [`Mismatch::tag`].
     pub tag: u64,
+    /// How many bits of the same scan came before, where a scan was cut; 0 for a whole one.
+    pub offset: usize,
 }
 
 /// One shift through the chain.
@@ -282,14 +284,15 @@ fn cut(shift: Shift, n: usize) -> (Shift, Shift) {
         Some(c) => {
             let (expected, expected_later) = split(&c.expected);
             let (mask, mask_later) = split(&c.mask);
-            let part = |expected, mask| {
+            let part = |expected, mask, before| {
                 Some(Compare {
                     expected,
                     mask,
                     tag: c.tag,
+                    offset: c.offset + before,
                 })
             };
-            (part(expected, mask), part(expected_later, mask_later))
+            (part(expected, mask, 0), part(expected_later, mask_later, n))
         }
         None => (None, None),
     };
@@ -436,12 +439,14 @@ impl Expectations {
                         expected,
                         mask,
                         tag,
+                        offset,
                     }) = compare
                     {
                         answers.compares += 1;
                         if !seen.differing(&expected, &mask).is_empty() {
                             answers.mismatches.push(Mismatch {
                                 tag,
+                                offset,
                                 seen: seen.clone(),
                                 expected,
                                 mask,
@@ -464,6 +469,8 @@ impl Expectations {
 pub struct Mismatch {
     /// The mark of the [`Compare`].
     pub tag: u64,
+    /// The offset of the [`Compare`]: bit 0 of `seen` is this bit of the scan.
+    pub offset: usize,
     /// What came from TDO.
     pub seen: Bits,
     /// What should have come.
@@ -566,6 +573,7 @@ mod tests {
                     expected: Bits::from_u64(0b0001, 4),
                     mask: Bits::from_u64(mask, 4),
                     tag: 7,
+                    offset: 0,
                 }),
                 end: Some(TapState::RunTestIdle),
             })],
