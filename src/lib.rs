@@ -3,6 +3,7 @@
 
 pub mod bits;
 pub mod board;
+pub mod boundary;
 pub mod cli;
 pub mod load;
 pub mod report;

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use taploom_bsdl::Device;
 use taploom_bsdl::model::{
-    CaptureMode, CaptureSource, Cell, CellFunction, DisableResult, Instruction, Pattern, PortBit,
+    CaptureMode, CaptureSource, Cell, CellFunction, DisableResult, Instruction, PortBit,
     PortMode,
 };
 
@@ -32,8 +32,6 @@ pub struct Seat {
     pub takes_part: bool,
     /// Where its boundary register (or BYPASS bit) stands in a data scan of the whole chain.
     pub field: Range<usize>,
-    /// What Capture-IR loads: bits 1 and 0 are 01, the rest as BSDL says.
-    pub(super) ir_capture: Pattern,
     pub(super) opcodes: Option<Opcodes>,
 }
 
@@ -166,7 +164,6 @@ impl Pins {
                 name: declared.name.clone(),
                 takes_part: opcodes.is_some(),
                 field: 0..1,
-                ir_capture: capture_pattern(declared.bsdl.as_deref(), declared.ir_length as usize),
                 opcodes,
             });
         }
@@ -338,19 +335,6 @@ impl Opcodes {
             preload: code(bsdl.preload())?,
             sample: code(bsdl.instruction("SAMPLE")),
         })
-    }
-}
-
-/// What Capture-IR loads: BSDL's pattern, else 01 in the two low bits.
-fn capture_pattern(bsdl: Option<&Device>, length: usize) -> Pattern {
-    use taploom_bsdl::model::Trit;
-    match bsdl.and_then(|b| b.instruction_capture.clone()) {
-        Some(pattern) if pattern.len() == length => pattern,
-        _ => Pattern::from_bits((0..length).map(|i| match i {
-            0 => Trit::One,
-            1 => Trit::Zero,
-            _ => Trit::X,
-        })),
     }
 }
 
