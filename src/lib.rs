@@ -7,6 +7,7 @@ pub mod boundary;
 pub mod cli;
 pub mod load;
 pub mod report;
+pub mod ringout;
 pub mod session;
 pub mod svf;
 pub mod tap;

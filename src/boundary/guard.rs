@@ -1,9 +1,7 @@
 //! The guard: the only way to an image that may go to the pins in EXTEST.
 
 use crate::bits::Bits;
-use crate::board::{
-    Board, DevicePin, DriverWhen, GuardRules, JointKind, Level, PinLevel, Place,
-};
+use crate::board::{Board, DevicePin, DriverWhen, GuardRules, JointKind, Level, PinLevel, Place};
 
 use super::pins::Fixed;
 use super::{PinIndex, Pins, Refusal, Why};
@@ -264,11 +262,21 @@ impl<'a> Guard<'a> {
     }
 
     /// Why a pin that an image drives must not be driven so; `asked`: somebody wants it or holds it.
-    fn at_odds(&self, pin: PinIndex, level: bool, image: &GuardedImage, asked: bool) -> Option<Why> {
+    fn at_odds(
+        &self,
+        pin: PinIndex,
+        level: bool,
+        image: &GuardedImage,
+        asked: bool,
+    ) -> Option<Why> {
         let scan = self.pins.get(pin);
         let always = scan.drive.is_some_and(|d| d.enable.is_none());
         if !asked && self.never[pin.0] {
-            return Some(if always { Why::NeverButAlways } else { Why::NeverDrive });
+            return Some(if always {
+                Why::NeverButAlways
+            } else {
+                Why::NeverDrive
+            });
         }
         match scan.fixed {
             Some(Fixed::Tap) => return Some(Why::Tap),

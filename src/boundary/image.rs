@@ -16,7 +16,13 @@ impl Pins {
 
     /// Switches a pin's driver on at a level; drivers under the same control cell that are not in `keep` come on at
     /// the same level.
-    pub(super) fn put(&self, bits: &mut Bits, pin: PinIndex, level: bool, keep: &[(PinIndex, bool)]) {
+    pub(super) fn put(
+        &self,
+        bits: &mut Bits,
+        pin: PinIndex,
+        level: bool,
+        keep: &[(PinIndex, bool)],
+    ) {
         let Some(drive) = self.get(pin).drive else {
             return;
         };

@@ -6,8 +6,7 @@ use std::sync::Arc;
 
 use taploom_bsdl::Device;
 use taploom_bsdl::model::{
-    CaptureMode, CaptureSource, Cell, CellFunction, DisableResult, Instruction, PortBit,
-    PortMode,
+    CaptureMode, CaptureSource, Cell, CellFunction, DisableResult, Instruction, PortBit, PortMode,
 };
 
 use crate::bits::Bits;
@@ -349,10 +348,7 @@ fn scan_pin(bsdl: &Device, bit: PortBit, pin: DevicePin, seat: usize, base: usiz
     } else {
         None
     };
-    let drivers: Vec<&Cell> = bsdl
-        .cells_of(bit)
-        .filter(|c| c.function.drives())
-        .collect();
+    let drivers: Vec<&Cell> = bsdl.cells_of(bit).filter(|c| c.function.drives()).collect();
     let mut watch: Vec<Watch> = bsdl
         .cells_of(bit)
         .map(|c| watch(bsdl, c, base))

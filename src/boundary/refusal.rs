@@ -102,7 +102,9 @@ pub enum Why {
     #[error("{0} is on the same net, and without BSDL it counts as a live driver")]
     Undescribed(String),
     /// A device that stays in BYPASS may drive the net.
-    #[error("{0} is on the same net, and its device stays in BYPASS, so it counts as a live driver")]
+    #[error(
+        "{0} is on the same net, and its device stays in BYPASS, so it counts as a live driver"
+    )]
     Bypassed(String),
     /// Ground or a supply.
     #[error("its net is {0}")]

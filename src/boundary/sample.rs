@@ -25,7 +25,11 @@ impl<'a> SampleLook<'a> {
     pub fn new(pins: &'a Pins, looks: usize) -> (Self, ScanProgram) {
         let mut program = ScanProgram::new();
         let opcodes: Vec<Option<&Bits>> = (pins.seats().iter())
-            .map(|s| s.opcodes.as_ref().map(|o| o.sample.as_ref().unwrap_or(&o.preload)))
+            .map(|s| {
+                s.opcodes
+                    .as_ref()
+                    .map(|o| o.sample.as_ref().unwrap_or(&o.preload))
+            })
             .collect();
         program.reset().go(TapState::RunTestIdle);
         let scan = pins.layout().ir_scan(&opcodes);
@@ -76,9 +80,12 @@ impl<'a> SampleLook<'a> {
             if !net.outside || pin.fixed.is_some() {
                 continue;
             }
-            let explained = (net.live.iter())
-                .any(|l| matches!(l, Live::Declared(_) | Live::Part(..) | Live::Bypassed(_) | Live::Undescribed(_)))
-                || (net.pins.iter()).any(|p| self.drives_itself(*p, &images));
+            let explained = (net.live.iter()).any(|l| {
+                matches!(
+                    l,
+                    Live::Declared(_) | Live::Part(..) | Live::Bypassed(_) | Live::Undescribed(_)
+                )
+            }) || (net.pins.iter()).any(|p| self.drives_itself(*p, &images));
             if explained {
                 continue;
             }
@@ -177,6 +184,10 @@ impl StillnessError {
 fn list(moved: &[Moved]) -> String {
     let names: Vec<String> = moved.iter().take(6).map(|m| m.pin.to_string()).collect();
     let more = moved.len() - names.len();
-    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let more = if more > 0 {
+        format!(" and {more} more")
+    } else {
+        String::new()
+    };
     format!("{}{more} moved", names.join(", "))
 }
