@@ -186,6 +186,11 @@ impl Bits {
 
     /// Appends all bits of `other` (they are shifted after the present ones).
     pub fn append(&mut self, other: &Bits) {
+        if self.len.is_multiple_of(64) {
+            self.words.extend_from_slice(&other.words);
+            self.len += other.len;
+            return;
+        }
         let mut left = other.len;
         for &word in &other.words {
             let take = left.min(64);
@@ -221,6 +226,15 @@ impl Bits {
     /// If the range leaves the string.
     pub fn slice(&self, start: usize, n: usize) -> Bits {
         assert!(start + n <= self.len, "bits {start}+{n} of {}", self.len);
+        if start.is_multiple_of(64) {
+            let first = start / 64;
+            let mut out = Bits {
+                len: n,
+                words: self.words[first..first + words_for(n)].to_vec(),
+            };
+            out.trim();
+            return out;
+        }
         let mut out = Bits::with_capacity(n);
         let mut done = 0;
         while done < n {

@@ -229,85 +229,82 @@ impl ScanProgram {
     /// Cuts the program into pieces within `limits`; long shifts are cut in the middle and
     /// carry on in the next piece.
     pub fn pieces(self, limits: PieceLimits) -> Vec<Piece> {
-        let mut pieces = Vec::new();
-        let mut ops = Vec::new();
-        let mut used = Load::default();
+        let mut cutter = Cutter {
+            limits,
+            pieces: Vec::new(),
+            ops: Vec::new(),
+            used: Load::default(),
+        };
         for op in self.ops {
-            let mut rest = Some(op);
-            while let Some(op) = rest.take() {
-                let free = limits.shift_bits.saturating_sub(used.shift_bits);
-                let (now, later) = match op {
-                    Op::Shift(shift) if shift.out.len() > free => {
-                        if free < limits.shift_bits.min(64) {
-                            // Too little room to be worth a cut: start the next piece.
-                            if ops.is_empty() {
-                                (Op::Shift(shift), None)
-                            } else {
-                                pieces.push(Piece {
-                                    ops: std::mem::take(&mut ops),
-                                });
-                                used = Load::default();
-                                rest = Some(Op::Shift(shift));
-                                continue;
-                            }
-                        } else {
-                            let (now, later) = cut(shift, free);
-                            (Op::Shift(now), Some(Op::Shift(later)))
-                        }
-                    }
-                    op => (op, None),
-                };
-                used.add(&now);
-                ops.push(now);
-                rest = later;
-                if used.shift_bits >= limits.shift_bits || used.wait_ns >= limits.wait_ns {
-                    pieces.push(Piece {
-                        ops: std::mem::take(&mut ops),
-                    });
-                    used = Load::default();
-                }
+            match op {
+                Op::Shift(shift) if shift.out.len() > cutter.free() => cutter.cut(&shift),
+                op => cutter.push(op),
             }
         }
-        if !ops.is_empty() {
-            pieces.push(Piece { ops });
-        }
-        pieces
+        cutter.end_piece();
+        cutter.pieces
     }
 }
 
-/// Cuts a shift after `n` bits.
-fn cut(shift: Shift, n: usize) -> (Shift, Shift) {
-    let tail = shift.out.len() - n;
-    let split = |bits: &Bits| (bits.slice(0, n), bits.slice(n, tail));
-    let (out, out_later) = split(&shift.out);
-    let (compare, compare_later) = match &shift.compare {
-        Some(c) => {
-            let (expected, expected_later) = split(&c.expected);
-            let (mask, mask_later) = split(&c.mask);
-            let part = |expected, mask, before| {
-                Some(Compare {
-                    expected,
-                    mask,
-                    tag: c.tag,
-                    offset: c.offset + before,
-                })
-            };
-            (part(expected, mask, 0), part(expected_later, mask_later, n))
+/// Fills pieces up to their limits.
+struct Cutter {
+    limits: PieceLimits,
+    pieces: Vec<Piece>,
+    ops: Vec<Op>,
+    used: Load,
+}
+
+impl Cutter {
+    /// Shift bits that the present piece still takes.
+    fn free(&self) -> usize {
+        self.limits.shift_bits.saturating_sub(self.used.shift_bits)
+    }
+
+    fn push(&mut self, op: Op) {
+        self.used.add(&op);
+        self.ops.push(op);
+        if self.free() == 0 || self.used.wait_ns >= self.limits.wait_ns {
+            self.end_piece();
         }
-        None => (None, None),
-    };
-    let first = Shift {
-        out,
-        compare,
-        end: None,
-        ..shift.clone()
-    };
-    let second = Shift {
-        out: out_later,
-        compare: compare_later,
-        ..shift
-    };
-    (first, second)
+    }
+
+    fn end_piece(&mut self) {
+        if !self.ops.is_empty() {
+            self.pieces.push(Piece {
+                ops: std::mem::take(&mut self.ops),
+            });
+        }
+        self.used = Load::default();
+    }
+
+    /// A shift that does not fit: cut at piece ends, but not for a rest of a few bits.
+    fn cut(&mut self, shift: &Shift) {
+        if self.free() < self.limits.shift_bits.min(64) {
+            self.end_piece();
+        }
+        let mut at = 0;
+        while at < shift.out.len() {
+            let n = self.free().max(1).min(shift.out.len() - at);
+            self.push(Op::Shift(part(shift, at, n)));
+            at += n;
+        }
+    }
+}
+
+/// Bits `at` to `at + n` of a shift, as a shift of its own.
+fn part(shift: &Shift, at: usize, n: usize) -> Shift {
+    Shift {
+        register: shift.register,
+        out: shift.out.slice(at, n),
+        capture: shift.capture,
+        compare: shift.compare.as_ref().map(|c| Compare {
+            expected: c.expected.slice(at, n),
+            mask: c.mask.slice(at, n),
+            tag: c.tag,
+            offset: c.offset + at,
+        }),
+        end: shift.end.filter(|_| at + n == shift.out.len()),
+    }
 }
 
 /// How large a piece may grow.
