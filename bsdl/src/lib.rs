@@ -8,6 +8,7 @@ pub mod model;
 mod names;
 mod parser;
 mod places;
+mod print;
 mod report;
 #[allow(dead_code, reason = "the checks that rest on them follow")]
 mod rules;
@@ -15,6 +16,7 @@ mod span;
 
 pub use diagnostic::{Diagnostic, Severity};
 pub use model::Device;
+pub use print::print;
 pub use span::{LineIndex, Place, Span};
 
 /// How to read.

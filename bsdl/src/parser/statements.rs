@@ -21,9 +21,11 @@ pub(super) fn read(c: &mut Cursor<'_, '_, '_>) -> Option<Draft> {
         return None;
     }
     c.bump();
-    match c.name("the entity's name", "after `entity`") {
-        Some(name) => draft.entity = name,
-        None => draft.entity = Span::new(c.behind, c.behind),
+    draft.entity = Span::new(c.behind, c.behind);
+    if c.at_word("is") {
+        c.unexpected("the entity's name", "after `entity`");
+    } else if let Some(name) = c.name("the entity's name", "after `entity`") {
+        draft.entity = name;
     }
     c.expect_word("is", "after the entity's name");
     let mut order = Order::default();

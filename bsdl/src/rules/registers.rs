@@ -33,7 +33,7 @@ pub(crate) static REGISTER_LENGTH: Rule = error(
     "write NAME[bits]",
     ANNEX_B,
 );
-pub(crate) static ACCESS_STRANGER: Rule = error(
+pub(crate) static ACCESS_STRANGER: Rule = lax(
     "B511",
     "REGISTER_ACCESS names instructions of INSTRUCTION_OPCODE",
     "",

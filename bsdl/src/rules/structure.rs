@@ -92,7 +92,7 @@ pub(crate) static RANGE: Rule = error(
     "turn the two numbers round, or write the other word",
     ANNEX_B,
 );
-pub(crate) static NOT_MAPPED: Rule = error(
+pub(crate) static NOT_MAPPED: Rule = lax(
     "B202",
     "every port stands in every pin map",
     "add `PORT : PIN`, or the list of pins",

@@ -165,11 +165,24 @@ impl<'a> Assembly<'a, '_, '_> {
         );
         let mut registers = NameTable::new();
         for access in items {
-            let register = self.register(&access, frame.span(access.register), &mut registers);
-            for (name, captures) in access.instructions {
+            // A register enters the device with the first instruction that selects it.
+            let mut register = None;
+            for (name, captures) in &access.instructions {
                 let span = frame.span(name);
-                let captures = captures.map(|(pattern, piece)| (pattern, frame.span(piece)));
-                self.access(name, span, register, captures);
+                let Some(position) = self.instruction(name) else {
+                    // BYPASS is there without an opcode of its own: all ones.
+                    if !name.eq_ignore_ascii_case(b"BYPASS") {
+                        self.no_instruction(name, span, &rules::ACCESS_STRANGER, "REGISTER_ACCESS");
+                    }
+                    continue;
+                };
+                let place = frame.span(access.register);
+                let register =
+                    *register.get_or_insert_with(|| self.register(&access, place, &mut registers));
+                let captures = captures
+                    .as_ref()
+                    .map(|(pattern, piece)| (pattern.clone(), frame.span(piece)));
+                self.access(position, span, register, captures);
             }
         }
     }
@@ -241,18 +254,11 @@ impl<'a> Assembly<'a, '_, '_> {
 
     fn access(
         &mut self,
-        name: &[u8],
+        position: usize,
         span: Span,
         register: RegisterRef,
         captures: Option<(Pattern, Span)>,
     ) {
-        let Some(position) = self.instruction(name) else {
-            // The all-ones BYPASS needs no entry in the opcode list.
-            if !name.eq_ignore_ascii_case(b"BYPASS") {
-                self.no_instruction(name, span, &rules::ACCESS_STRANGER, "REGISTER_ACCESS");
-            }
-            return;
-        };
         let instruction = &mut self.device.instructions[position];
         if let Some(first) = self.places.access[position] {
             if instruction.access != Some(register) {

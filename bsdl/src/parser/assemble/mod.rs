@@ -170,7 +170,10 @@ impl<'a> Assembly<'a, '_, '_> {
 
     fn head(&mut self) {
         let draft = self.draft;
-        self.device.entity = self.string(draft.entity);
+        self.device.entity = match self.slice(draft.entity) {
+            [] => "UNNAMED".into(),
+            _ => self.string(draft.entity),
+        };
         self.device.entity_span = draft.entity;
         self.device.default_pin_map = draft
             .generic
@@ -219,7 +222,7 @@ impl<'a> Assembly<'a, '_, '_> {
         let mut told = NameTable::new();
         for attribute in draft.attributes.iter().filter(|a| !a.on_signal) {
             let target = self.slice(attribute.target);
-            if target.eq_ignore_ascii_case(self.slice(draft.entity))
+            if target.eq_ignore_ascii_case(self.device.entity.as_bytes())
                 || told.insert(Name(target), 0).is_some()
             {
                 continue;

@@ -18,13 +18,17 @@ impl Assembly<'_, '_, '_> {
             "TAP_SCAN_RESET",
         ];
         let mut found = [None; 5];
+        let mut clock = None;
         for (i, name) in NAMES.into_iter().enumerate() {
             let Some(attribute) = self.attribute(name) else {
                 continue;
             };
             self.places.tap[i] = attribute.target;
+            if i == 3 {
+                clock = Some(&attribute.value);
+            }
             match &attribute.value {
-                Value::Clock { hz, halt } if i == 3 => self.clock(*hz, *halt),
+                Value::Clock { .. } if i == 3 => {}
                 Value::Word if i != 3 && self.is(attribute.span, "true") => {}
                 other => {
                     let expected = if i == 3 {
@@ -60,6 +64,9 @@ impl Assembly<'_, '_, '_> {
         }
         let tap = &mut self.device.tap;
         [tap.tdi, tap.tdo, tap.tms, tap.tck, tap.trst] = found;
+        if let (Some(_), Some(Value::Clock { hz, halt })) = (found[3], clock) {
+            self.clock(*hz, *halt);
+        }
     }
 
     fn clock(&mut self, hz: Span, halt: Span) {
@@ -84,7 +91,7 @@ impl Assembly<'_, '_, '_> {
                 self.string(halt)
             );
             self.report.add(&rules::TCK_HALT, halt, message);
-            None
+            Some(Halt::Low)
         };
     }
 
