@@ -4,6 +4,7 @@
 pub mod bits;
 pub mod board;
 pub mod boundary;
+pub mod chain;
 pub mod cli;
 pub mod load;
 pub mod report;

@@ -83,6 +83,15 @@ pub enum Diagnosis {
         /// BYPASS bits; `None` if the measuring 1 never came out.
         bypass: Option<usize>,
     },
+    /// At a lower rate other devices answer.
+    OtherWhenSlower {
+        /// How many devices answered at the rate asked for.
+        devices: usize,
+        /// How many do at the lower rate.
+        slower: usize,
+        /// The lower rate in hertz.
+        hz: u32,
+    },
     /// A BYPASS register captured 1. It works all the same: a departure of the part, not a fault of the chain.
     BypassCapture {
         /// Which devices, counted from TDO.
@@ -247,6 +256,14 @@ impl Diagnosis {
                 bypass.map_or("none that came out".into(), |n| format!("{n}")),
                 "look for a part with a second TAP behind its first, or one whose register after reset is not IDCODE or BYPASS".into(),
             ),
+            Diagnosis::OtherWhenSlower { devices, slower, hz } => (
+                "other when slower",
+                "other devices answer when TCK is slower: bits are lost or doubled on the way".into(),
+                "TCK and TDO of the chain".into(),
+                format!("the {} of the look at {}", answered(*slower), rate(*hz)),
+                format!("{} that differ from those", answered(*devices)),
+                Slower::Clean { hz: *hz, devices: *slower }.mend(),
+            ),
             Diagnosis::BypassCapture { from_tdo } => (
                 "bypass capture",
                 "BYPASS captures 1 here, which the standard does not allow; it works all the same".into(),
@@ -256,7 +273,14 @@ impl Diagnosis {
                 "nothing: take it as a habit of the part".into(),
             ),
         };
-        Finding { kind, what, place, expected, seen, mend }
+        Finding {
+            kind,
+            what,
+            place,
+            expected,
+            seen,
+            mend,
+        }
     }
 }
 
@@ -266,7 +290,11 @@ impl Slower {
             Slower::NotTried => String::new(),
             Slower::Same { hz } => format!(", and no better at {}", rate(hz)),
             Slower::Clean { hz, devices } => {
-                format!(", but {devices} good {} at {}", plural(devices, "device", "devices"), rate(hz))
+                format!(
+                    ", but {devices} good {} at {}",
+                    plural(devices, "device", "devices"),
+                    rate(hz)
+                )
             }
         }
     }
@@ -277,7 +305,8 @@ impl Slower {
                 "scan at {} or less; for more, shorten the cable, give TCK its own ground and a series resistor at the adapter",
                 rate(hz)
             ),
-            _ => "check the ground of the adapter, the length of the cable, and TCK for ringing".into(),
+            _ => "check the ground of the adapter, the length of the cable, and TCK for ringing"
+                .into(),
         }
     }
 }
@@ -299,7 +328,10 @@ pub(super) fn rate(hz: u32) -> String {
         _ => (f64::from(hz) / 1e6, "MHz"),
     };
     let text = format!("{value:.2}");
-    format!("{} {unit}", text.trim_end_matches('0').trim_end_matches('.'))
+    format!(
+        "{} {unit}",
+        text.trim_end_matches('0').trim_end_matches('.')
+    )
 }
 
 /// The two looks at one thing, where they differ.
@@ -316,14 +348,21 @@ mod tests {
     fn a_break_is_told_with_names_where_there_are_some() {
         let named = |n: usize| ["U4", "U3", "U2", "U1"].get(n - 1).map(|s| s.to_string());
         assert_eq!(
-            Diagnosis::OpenBehind { good: 2 }.finding(&named).to_string(),
+            Diagnosis::OpenBehind { good: 2 }
+                .finding(&named)
+                .to_string(),
             "between TDO of U2 and TDI of U3: the chain is open here: a TDI that nothing drives reads 1; expected the end \
              marker behind the last device, seen 2 devices from TDO, then ones; check the track, joint or plug of this \
              stretch, and whether U2 is fitted and powered"
         );
-        assert_eq!(Diagnosis::LowBehind { good: 4 }.finding(&named).place, "on the TDI side of U1");
         assert_eq!(
-            Diagnosis::LowBehind { good: 1 }.finding(&|_| None).to_string(),
+            Diagnosis::LowBehind { good: 4 }.finding(&named).place,
+            "on the TDI side of U1"
+        );
+        assert_eq!(
+            Diagnosis::LowBehind { good: 1 }
+                .finding(&|_| None)
+                .to_string(),
             "on the TDI side of device 1 from TDO: the line is held low here, or the device before it answers with zeros \
              only; expected the end marker behind the last device, seen 1 device from TDO, then zeros; check this stretch \
              for a short to ground, then the device before it: power, reset, compliance pins"
@@ -332,18 +371,45 @@ mod tests {
 
     #[test]
     fn a_slower_look_gives_the_mend() {
-        let clean = Slower::Clean { hz: 600_000, devices: 4 };
-        let finding = Diagnosis::Slipped { marker_at: 65, slower: clean }.finding(&|_| None);
-        assert_eq!(finding.seen, "the end marker at bit 65, where no device ends, but 4 good devices at 600 kHz");
+        let clean = Slower::Clean {
+            hz: 600_000,
+            devices: 4,
+        };
+        let finding = Diagnosis::Slipped {
+            marker_at: 65,
+            slower: clean,
+        }
+        .finding(&|_| None);
+        assert_eq!(
+            finding.seen,
+            "the end marker at bit 65, where no device ends, but 4 good devices at 600 kHz"
+        );
         assert!(finding.mend.starts_with("scan at 600 kHz or less; "));
-        let finding = Diagnosis::Garbled { at: 3, slower: Slower::Same { hz: 1_500_000 } }.finding(&|_| None);
-        assert_eq!(finding.seen, "nonsense from bit 3 on, and no better at 1.5 MHz");
-        assert_eq!(finding.mend, "check the ground of the adapter, the length of the cable, and TCK for ringing");
+        let finding = Diagnosis::Garbled {
+            at: 3,
+            slower: Slower::Same { hz: 1_500_000 },
+        }
+        .finding(&|_| None);
+        assert_eq!(
+            finding.seen,
+            "nonsense from bit 3 on, and no better at 1.5 MHz"
+        );
+        assert_eq!(
+            finding.mend,
+            "check the ground of the adapter, the length of the cable, and TCK for ringing"
+        );
     }
 
     #[test]
     fn rates_read_well() {
-        for (hz, text) in [(0, "0 Hz"), (91, "91 Hz"), (1_000, "1 kHz"), (600_000, "600 kHz"), (6_000_000, "6 MHz"), (30_000_000, "30 MHz")] {
+        for (hz, text) in [
+            (0, "0 Hz"),
+            (91, "91 Hz"),
+            (1_000, "1 kHz"),
+            (600_000, "600 kHz"),
+            (6_000_000, "6 MHz"),
+            (30_000_000, "30 MHz"),
+        ] {
             assert_eq!(rate(hz), text);
         }
     }

@@ -81,6 +81,7 @@ impl Found {
                     | Diagnosis::Slipped { .. }
                     | Diagnosis::Garbled { .. }
                     | Diagnosis::Unsteady { .. }
+                    | Diagnosis::OtherWhenSlower { .. }
             )
         })
     }
@@ -89,7 +90,8 @@ impl Found {
     pub fn findings(&self) -> Vec<Finding> {
         let count = self.devices.len();
         let name = |from_tdo: usize| {
-            (self.is_complete() && from_tdo <= count).then(|| format!("device {}", count + 1 - from_tdo))
+            (self.is_complete() && from_tdo <= count)
+                .then(|| format!("device {}", count + 1 - from_tdo))
         };
         self.health.iter().map(|d| d.finding(&name)).collect()
     }
@@ -114,10 +116,16 @@ pub fn discover(port: &mut dyn Port, tck_hz: u32) -> Result<Found, PortError> {
         stream: Bits::new(),
     };
     let mut look = look(port, tck_hz, FIRST_DEVICES)?;
-    if look.differing.is_none() && matches!(look.reading.ending, Ending::Longer | Ending::Garbled { .. }) {
+    if look.differing.is_none()
+        && matches!(look.reading.ending, Ending::Longer | Ending::Garbled { .. })
+    {
         look = self::look(port, tck_hz, MOST_DEVICES)?;
     }
-    let Look { stream, reading, differing } = look;
+    let Look {
+        stream,
+        reading,
+        differing,
+    } = look;
     found.stream = stream;
     found.devices = numbered(&reading);
     let good = found.devices.len();
@@ -125,28 +133,63 @@ pub fn discover(port: &mut dyn Port, tck_hz: u32) -> Result<Found, PortError> {
         let slower = slower(port, tck_hz)?;
         let of = found.stream.len();
         found.devices.clear();
-        found.health.push(Diagnosis::Unsteady { bit, differing: number, of, slower });
+        found.health.push(Diagnosis::Unsteady {
+            bit,
+            differing: number,
+            of,
+            slower,
+        });
         return Ok(found);
     }
     found.health.extend(match reading.ending {
         Ending::Marker if good == 0 => Some(Diagnosis::NoDevice),
-        Ending::Marker if good > MOST_DEVICES => Some(Diagnosis::TooLong { bits: found.stream.len() }),
+        Ending::Marker if good > MOST_DEVICES => Some(Diagnosis::TooLong {
+            bits: found.stream.len(),
+        }),
         Ending::Marker => None,
         Ending::Ones if good == 0 => Some(Diagnosis::TdoHigh),
         Ending::Ones => Some(Diagnosis::OpenBehind { good }),
         Ending::Zeros if good == 0 => Some(Diagnosis::TdoLow),
         Ending::Zeros => Some(Diagnosis::LowBehind { good }),
-        Ending::Longer => Some(Diagnosis::TooLong { bits: found.stream.len() }),
-        Ending::Slipped { at } => Some(Diagnosis::Slipped { marker_at: at, slower: slower(port, tck_hz)? }),
-        Ending::Garbled { at } => Some(Diagnosis::Garbled { at, slower: slower(port, tck_hz)? }),
+        Ending::Longer => Some(Diagnosis::TooLong {
+            bits: found.stream.len(),
+        }),
+        Ending::Slipped { at } => Some(Diagnosis::Slipped {
+            marker_at: at,
+            slower: slower(port, tck_hz)?,
+        }),
+        Ending::Garbled { at } => Some(Diagnosis::Garbled {
+            at,
+            slower: slower(port, tck_hz)?,
+        }),
     });
     if !found.health.is_empty() {
-        if !matches!(found.health[0], Diagnosis::OpenBehind { .. } | Diagnosis::LowBehind { .. }) {
+        if !matches!(
+            found.health[0],
+            Diagnosis::OpenBehind { .. } | Diagnosis::LowBehind { .. }
+        ) {
             found.devices.clear();
         }
         return Ok(found);
     }
     instructions(port, &mut found)?;
+    if found.health.iter().any(Diagnosis::is_break) {
+        // A slip by one bit can look like devices (a stray bit is a BYPASS bit); a slower look tells.
+        if let Some((hz, look)) = slower_look(port, tck_hz)?
+            && look.is_clean()
+            && numbered(&look.reading) != found.devices
+        {
+            let (devices, slower) = (good, look.reading.devices.len());
+            found.health.insert(
+                0,
+                Diagnosis::OtherWhenSlower {
+                    devices,
+                    slower,
+                    hz,
+                },
+            );
+        }
+    }
     Ok(found)
 }
 
@@ -156,6 +199,15 @@ struct Look {
     reading: Reading,
     /// First differing bit and number of differing bits of two looks.
     differing: Option<(usize, usize)>,
+}
+
+impl Look {
+    /// Both scans agree, and the marker stands behind at least one device.
+    fn is_clean(&self) -> bool {
+        self.differing.is_none()
+            && self.reading.ending == Ending::Marker
+            && !self.reading.devices.is_empty()
+    }
 }
 
 /// Two scans after reset with room for `devices` devices; ends in Test-Logic-Reset.
@@ -171,28 +223,46 @@ fn look(port: &mut dyn Port, tck_hz: u32, devices: usize) -> Result<Look, PortEr
     program.reset();
     let answers = run(port, program, PieceLimits::at(tck_hz))?;
     let (first, second) = (answers.bits(slots[0]), answers.bits(slots[1]));
-    Ok(Look { reading: stream::read(first), differing: unsteady(first, second), stream: first.clone() })
+    Ok(Look {
+        reading: stream::read(first),
+        differing: unsteady(first, second),
+        stream: first.clone(),
+    })
 }
 
 /// TDI to TDO, numbered.
 fn numbered(reading: &Reading) -> Vec<FoundDevice> {
     let tdi_first = reading.devices.iter().rev().enumerate();
-    tdi_first.map(|(i, &idcode)| FoundDevice { position: i + 1, idcode }).collect()
+    tdi_first
+        .map(|(i, &idcode)| FoundDevice {
+            position: i + 1,
+            idcode,
+        })
+        .collect()
 }
 
-/// The same look at a tenth of the rate, which is then set back.
-fn slower(port: &mut dyn Port, tck_hz: u32) -> Result<Slower, PortError> {
+/// The same look at a tenth of the rate, which is then set back; `None` if the adapter goes no slower.
+fn slower_look(port: &mut dyn Port, tck_hz: u32) -> Result<Option<(u32, Look)>, PortError> {
     let hz = match port.set_tck_hz((tck_hz / 10).max(1)) {
         Ok(hz) if hz < tck_hz => hz,
-        Ok(_) => return Ok(Slower::NotTried),
-        Err(PortError::Unsupported { .. }) => return Ok(Slower::NotTried),
+        Ok(_) | Err(PortError::Unsupported { .. }) => return Ok(None),
         Err(error) => return Err(error),
     };
     let look = look(port, hz, FIRST_DEVICES)?;
     port.set_tck_hz(tck_hz)?;
-    let clean = look.differing.is_none() && look.reading.ending == Ending::Marker;
-    let devices = look.reading.devices.len();
-    Ok(if clean && devices > 0 { Slower::Clean { hz, devices } } else { Slower::Same { hz } })
+    Ok(Some((hz, look)))
+}
+
+/// What a slower look says about a look that made no sense.
+fn slower(port: &mut dyn Port, tck_hz: u32) -> Result<Slower, PortError> {
+    Ok(match slower_look(port, tck_hz)? {
+        None => Slower::NotTried,
+        Some((hz, look)) if look.is_clean() => Slower::Clean {
+            hz,
+            devices: look.reading.devices.len(),
+        },
+        Some((hz, _)) => Slower::Same { hz },
+    })
 }
 
 /// Total instruction length, captured bits and BYPASS count of a chain whose marker came back.
@@ -220,11 +290,15 @@ fn instructions(port: &mut dyn Port, found: &mut Found) -> Result<(), PortError>
     let answers: Answers = run(port, program, limits)?;
 
     let Some(total) = length else {
-        found.health.push(match (captured.all(true), captured.all(false)) {
-            (true, _) => Diagnosis::IrStuck { level: true },
-            (_, true) => Diagnosis::IrStuck { level: false },
-            _ => Diagnosis::IrNoReturn { bits: captured.len() },
-        });
+        found
+            .health
+            .push(match (captured.all(true), captured.all(false)) {
+                (true, _) => Diagnosis::IrStuck { level: true },
+                (_, true) => Diagnosis::IrStuck { level: false },
+                _ => Diagnosis::IrNoReturn {
+                    bits: captured.len(),
+                },
+            });
         return Ok(());
     };
     let capture = captured.slice(0, total);
@@ -234,7 +308,9 @@ fn instructions(port: &mut dyn Port, found: &mut Found) -> Result<(), PortError>
     }
     let start = capture.get_u64(0, 2) as u8;
     if capture.all(true) || capture.all(false) {
-        found.health.push(Diagnosis::IrStuck { level: capture.get(0) });
+        found.health.push(Diagnosis::IrStuck {
+            level: capture.get(0),
+        });
     } else if start != 0b01 {
         found.health.push(Diagnosis::IrStart { seen: start });
     }
@@ -244,9 +320,15 @@ fn instructions(port: &mut dyn Port, found: &mut Found) -> Result<(), PortError>
     let bypass = answers.bits(bypass);
     found.bypass_count = stream::passed_through(bypass, lead, true);
     if found.bypass_count != Some(devices) {
-        found.health.push(Diagnosis::BypassCount { devices, bypass: found.bypass_count });
+        found.health.push(Diagnosis::BypassCount {
+            devices,
+            bypass: found.bypass_count,
+        });
     } else {
-        let from_tdo: Vec<usize> = (0..devices).filter(|&i| bypass.get(i)).map(|i| i + 1).collect();
+        let from_tdo: Vec<usize> = (0..devices)
+            .filter(|&i| bypass.get(i))
+            .map(|i| i + 1)
+            .collect();
         if !from_tdo.is_empty() {
             found.health.push(Diagnosis::BypassCapture { from_tdo });
         }
@@ -255,12 +337,23 @@ fn instructions(port: &mut dyn Port, found: &mut Found) -> Result<(), PortError>
 }
 
 /// Shifts through the instruction registers and stays in Shift-IR; `fresh` if the scan begins here.
-fn open_ir(port: &mut dyn Port, out: Bits, fresh: bool, limits: PieceLimits) -> Result<Bits, PortError> {
+fn open_ir(
+    port: &mut dyn Port,
+    out: Bits,
+    fresh: bool,
+    limits: PieceLimits,
+) -> Result<Bits, PortError> {
     let mut program = ScanProgram::new();
     if fresh {
         program.go(TapState::RunTestIdle);
     }
     let slot: Slot = program.slot();
-    program.push(Op::Shift(Shift { register: Register::Ir, out, capture: Some(slot), compare: None, end: None }));
+    program.push(Op::Shift(Shift {
+        register: Register::Ir,
+        out,
+        capture: Some(slot),
+        compare: None,
+        end: None,
+    }));
     Ok(run(port, program, limits)?.bits(slot).clone())
 }

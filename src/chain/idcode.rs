@@ -35,7 +35,11 @@ impl IdCode {
         let field = self.manufacturer_field();
         let (bank, code) = ((field >> 7) as u8, (field & 0x7F) as u8);
         // Codes 0 and 127 are never given to a maker; 127 means "look at the next byte".
-        if code == 0 || code == 0x7F { None } else { jep106::JEP106Code::new(bank, code).get() }
+        if code == 0 || code == 0x7F {
+            None
+        } else {
+            jep106::JEP106Code::new(bank, code).get()
+        }
     }
 
     /// Whether the word can be an identity code at all: bit 0 is 1 and the manufacturer field is a code that can be given to
@@ -89,10 +93,17 @@ mod tests {
             (0x0000_081B, 0, 0x0000, 0x40D, "G"),
         ] {
             let id = IdCode(word);
-            assert_eq!((id.version(), id.part(), id.manufacturer_field()), (version, part, field), "{id}");
+            assert_eq!(
+                (id.version(), id.part(), id.manufacturer_field()),
+                (version, part, field),
+                "{id}"
+            );
             assert!(id.is_possible(), "{id}");
             let name = id.manufacturer().unwrap_or_default();
-            assert!(name.to_uppercase().starts_with(&maker.to_uppercase()), "{id}: {name:?}");
+            assert!(
+                name.to_uppercase().starts_with(&maker.to_uppercase()),
+                "{id}: {name:?}"
+            );
         }
     }
 

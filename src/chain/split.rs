@@ -59,14 +59,21 @@ impl KnownParts {
 
     /// The parts that a code fits.
     pub fn with(&self, idcode: IdCode) -> impl Iterator<Item = &KnownPart> {
-        self.parts.iter().filter(move |p| p.idcode.matches_u64(idcode.0.into()))
+        self.parts
+            .iter()
+            .filter(move |p| p.idcode.matches_u64(idcode.0.into()))
     }
 
     /// What is known of a device with this code: `None` if nothing, or if parts with different instruction registers fit.
     pub fn hint(&self, idcode: Option<IdCode>) -> IrHint {
         let mut fitting = idcode.into_iter().flat_map(|id| self.with(id));
-        let Some(first) = fitting.next() else { return IrHint::default() };
-        let mut hint = IrHint { length: Some(first.ir_length), capture: first.ir_capture.clone() };
+        let Some(first) = fitting.next() else {
+            return IrHint::default();
+        };
+        let mut hint = IrHint {
+            length: Some(first.ir_length),
+            capture: first.ir_capture.clone(),
+        };
         for other in fitting {
             if hint.length != Some(other.ir_length) {
                 return IrHint::default();
@@ -119,7 +126,9 @@ impl Split {
 
 /// Divides what a chain captured, with what is known of its devices.
 pub fn split_found(found: &Found, known: &KnownParts) -> Split {
-    let Some(capture) = &found.ir_capture else { return Split::Impossible };
+    let Some(capture) = &found.ir_capture else {
+        return Split::Impossible;
+    };
     let hints: Vec<IrHint> = found.devices.iter().map(|d| known.hint(d.idcode)).collect();
     split(capture, &hints)
 }
@@ -150,8 +159,20 @@ pub fn split(capture: &Bits, hints: &[IrHint]) -> Split {
         return Split::Impossible;
     }
     let mut some = Vec::new();
-    trace(capture, hints, &ways, devices, total, &mut Vec::new(), &mut some);
-    if count == 1 { Split::Unique(some.swap_remove(0)) } else { Split::Ambiguous { some, count } }
+    trace(
+        capture,
+        hints,
+        &ways,
+        devices,
+        total,
+        &mut Vec::new(),
+        &mut some,
+    );
+    if count == 1 {
+        Split::Unique(some.swap_remove(0))
+    } else {
+        Split::Ambiguous { some, count }
+    }
 }
 
 /// Where a field that begins at `at` may end: in front of another pair or at the end, and as its hint wants.
@@ -163,7 +184,8 @@ fn ends<'a>(capture: &'a Bits, at: usize, hint: &'a IrHint) -> impl Iterator<Ite
         Some(length) => (at + length.max(2), at + length),
         None => (at + 2, total),
     };
-    (least..=most.min(total)).filter(move |&end| begins && (end == total || pair(end)) && fits(capture, at, end, hint))
+    (least..=most.min(total))
+        .filter(move |&end| begins && (end == total || pair(end)) && fits(capture, at, end, hint))
 }
 
 fn fits(capture: &Bits, at: usize, end: usize, hint: &IrHint) -> bool {
@@ -226,23 +248,53 @@ mod tests {
     fn what_is_known_decides() {
         // Pairs at 0, 2, 4: two devices can be 2+6 or 4+4 bits.
         let capture = Bits::from_binary("00010101").unwrap();
-        let Split::Ambiguous { some, count } = split(&capture, &unknown(2)) else { panic!() };
+        let Split::Ambiguous { some, count } = split(&capture, &unknown(2)) else {
+            panic!()
+        };
         assert_eq!(count, 2);
         assert_eq!(some, [vec![4, 4], vec![6, 2]]);
-        let length = |n| IrHint { length: Some(n), capture: None };
-        assert_eq!(split(&capture, &[length(6), IrHint::default()]), Split::Unique(vec![6, 2]));
-        assert_eq!(split(&capture, &[IrHint::default(), length(4)]), Split::Unique(vec![4, 4]));
-        assert_eq!(split(&capture, &[length(5), IrHint::default()]), Split::Impossible);
-        let pattern = IrHint { length: Some(4), capture: Some("0101".parse().unwrap()) };
-        assert_eq!(split(&capture, &[IrHint::default(), pattern]), Split::Unique(vec![4, 4]));
-        let pattern = IrHint { length: Some(4), capture: Some("0001".parse().unwrap()) };
-        assert_eq!(split(&capture, &[IrHint::default(), pattern]), Split::Impossible);
+        let length = |n| IrHint {
+            length: Some(n),
+            capture: None,
+        };
+        assert_eq!(
+            split(&capture, &[length(6), IrHint::default()]),
+            Split::Unique(vec![6, 2])
+        );
+        assert_eq!(
+            split(&capture, &[IrHint::default(), length(4)]),
+            Split::Unique(vec![4, 4])
+        );
+        assert_eq!(
+            split(&capture, &[length(5), IrHint::default()]),
+            Split::Impossible
+        );
+        let pattern = IrHint {
+            length: Some(4),
+            capture: Some("0101".parse().unwrap()),
+        };
+        assert_eq!(
+            split(&capture, &[IrHint::default(), pattern]),
+            Split::Unique(vec![4, 4])
+        );
+        let pattern = IrHint {
+            length: Some(4),
+            capture: Some("0001".parse().unwrap()),
+        };
+        assert_eq!(
+            split(&capture, &[IrHint::default(), pattern]),
+            Split::Impossible
+        );
     }
 
     #[test]
     fn captures_without_a_pair_at_the_start_divide_nowhere() {
         for (bits, devices) in [("0010", 1), ("1111", 1), ("01", 2), ("0000", 2), ("", 0)] {
-            assert_eq!(split(&Bits::from_binary(bits).unwrap(), &unknown(devices)), Split::Impossible, "{bits}");
+            assert_eq!(
+                split(&Bits::from_binary(bits).unwrap(), &unknown(devices)),
+                Split::Impossible,
+                "{bits}"
+            );
         }
     }
 
@@ -250,10 +302,15 @@ mod tests {
     fn divisions_are_counted_like_binomials() {
         // 01 forty times: each pair but the first may begin a field; 8 devices: C(39, 7).
         let capture: Bits = (0..80).map(|i| i % 2 == 0).collect();
-        let Split::Ambiguous { some, count } = split(&capture, &unknown(8)) else { panic!() };
+        let Split::Ambiguous { some, count } = split(&capture, &unknown(8)) else {
+            panic!()
+        };
         assert_eq!(count, 15_380_937);
         assert_eq!(some.len(), Split::SHOWN);
-        assert!(some.iter().all(|s| s.iter().sum::<usize>() == 80 && s.len() == 8));
+        assert!(
+            some.iter()
+                .all(|s| s.iter().sum::<usize>() == 80 && s.len() == 8)
+        );
         assert_eq!(split(&capture, &unknown(40)), Split::Unique(vec![2; 40]));
     }
 
@@ -267,7 +324,13 @@ mod tests {
         };
         let id = Some(IdCode(0x1000_1083));
         let known = KnownParts::new(vec![part("A", 4, "0001"), part("B", 4, "0101")]);
-        assert_eq!(known.hint(id), IrHint { length: Some(4), capture: None });
+        assert_eq!(
+            known.hint(id),
+            IrHint {
+                length: Some(4),
+                capture: None
+            }
+        );
         let known = KnownParts::new(vec![part("A", 4, "0001"), part("B", 5, "00001")]);
         assert_eq!(known.hint(id), IrHint::default());
         assert_eq!(known.hint(None), IrHint::default());

