@@ -57,7 +57,12 @@ impl fmt::Display for Problem {
             length,
             text,
         } = &self.at;
-        if *line == 0 {
+        if let Cause::Unreadable {
+            what: "board file", ..
+        } = self.cause
+        {
+            writeln!(f, "{}", self.cause)?;
+        } else if *line == 0 {
             writeln!(f, "{}: {}", path.display(), self.cause)?;
         } else {
             writeln!(f, "{}:{line}:{column}: {}", path.display(), self.cause)?;
@@ -310,8 +315,10 @@ impl Cause {
                 .map_or(String::new(), |n| format!("did you mean `{n}`? "))
         };
         match self {
-            Self::Unreadable { what: "board file", .. } => "name a board file; `taploom new` writes a first one".into(),
-            Self::Unreadable { .. } => "paths count from the folder of the board file; mend the path or put the file there".into(),
+            Self::Unreadable { what: "board file", .. } => "give the path of a board file".into(),
+            Self::Unreadable { .. } => {
+                "paths count from the folder of the board file; mend the path or put the file there".into()
+            },
             Self::NotText { .. } => "save it as UTF-8 text".into(),
             Self::Syntax { .. } => "mend this first: nothing else of the file was checked".into(),
             Self::Row { .. } => "check the quotes and separators of the row".into(),
@@ -323,9 +330,11 @@ impl Cause {
             Self::BadValue { near: Some(near), .. } => format!("did you mean \"{near}\"?"),
             Self::BadValue { key, expected, .. } => format!("give `{key}` {expected}"),
             Self::Conflict { help, .. } | Self::NoSuchPin { help, .. } => help.clone(),
-            Self::Twice { what, .. } => format!("give each {what} its own name; case and zero padding do not tell two apart"),
+            Self::Twice { what, .. } => {
+                format!("give each {what} its own name; case and zero padding tell none apart")
+            }
             Self::NotAPlace { .. } => {
-                "write a pin as U1.12, J3.4 or pattern memory.10, or else ground, supply 5 V or nothing".into()
+                "write a pin as U1.12, J3.4 or pattern memory.10; else ground, supply 5 V or nothing".into()
             }
             Self::UnknownOwner { near, known, .. } => format!("{}the board has {}", meant(near), names(known)),
             Self::WrongPlace { help, .. } => (*help).into(),
@@ -335,13 +344,30 @@ impl Cause {
                 "mend the wrong row, or list the pin in a [[tie]] if they are joined on purpose".into()
             }
             Self::ToItself { .. } => "mend one end, or write nothing where it is left open".into(),
-            Self::EntityNotFound { searched, files, near, .. } => {
+            Self::EntityNotFound { searched, near, .. } if searched.is_empty() => {
+                let key = "bsdl = [\"../devices\"] in [board]";
+                format!("{}name the files or folders to look in: {key}", meant(near))
+            }
+            Self::EntityNotFound {
+                searched,
+                files,
+                near,
+                ..
+            } => {
                 let searched = list(searched.iter().map(|p| p.to_str().unwrap_or("?")), 6);
-                let files = if *files == 1 { "1 BSDL file".into() } else { format!("{files} BSDL files") };
-                format!("{}looked into {files} in {searched}; add its folder to `bsdl` in [board], or give the device ir_length instead of entity", meant(near))
+                let files = if *files == 1 {
+                    "1 BSDL file".into()
+                } else {
+                    format!("{files} BSDL files")
+                };
+                format!(
+                    "{}looked into {files} in {searched}; add its folder to `bsdl` in [board], \
+                     or give the device ir_length instead of entity",
+                    meant(near)
+                )
             }
             Self::EntityTwice { .. } => "name the right file in `bsdl` of [board], before the folder".into(),
-            Self::Bsdl { path, .. } => format!("`taploom vet {}` shows them all", path.display()),
+            Self::Bsdl { .. } => "mend the file there, or get a newer one from the maker".into(),
             Self::PinMap { known, .. } => format!("the file has {}", names(known)),
         }
     }

@@ -280,7 +280,7 @@ mod tests {
         assert_eq!(
             (turned, none),
             (
-                vec!["4: W1@14 @17 J3.1@7 U1.2@1 @17 @17".to_string()],
+                vec!["4: W1@14 @18 J3.1@7 U1.2@1 @18 @18".to_string()],
                 vec![]
             )
         );
