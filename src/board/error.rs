@@ -93,7 +93,7 @@ pub enum Cause {
     /// A file that cannot be opened or read.
     #[error("cannot read the {what} {}: {reason}", path.display())]
     Unreadable {
-        /// `board file`, `harness file`, `BSDL file`, `recipe` or `BSDL folder`.
+        /// `board file`, `harness file`, `BSDL file`, `BSDL folder`, `BSDL file or folder` or `recipe`.
         what: &'static str,
         /// The file as looked for.
         path: PathBuf,
@@ -253,10 +253,10 @@ pub enum Cause {
         second: String,
     },
     /// A wire from a place to itself.
-    #[error("wire {label} goes from {place} to itself")]
+    #[error("{wire} goes from {place} to itself")]
     ToItself {
-        /// Its label.
-        label: String,
+        /// `wire W03`, or `a wire` where the label is missing.
+        wire: String,
         /// The place.
         place: String,
     },

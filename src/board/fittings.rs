@@ -49,25 +49,21 @@ impl<'a> Loader<'a> {
                 for pin in &names {
                     if let Some(first) = self.add_connector_pin(index, pin, &pins) {
                         let name = format!("{}.{pin}", self.board.connectors[index.0].name);
-                        self.reader.report(
-                            pins.span.clone(),
-                            Cause::Twice {
-                                what: "pin",
-                                name,
-                                first,
-                            },
-                        );
+                        let cause = Cause::Twice {
+                            what: "pin",
+                            name,
+                            first,
+                        };
+                        self.reader.report(pins.span.clone(), cause);
                     }
                 }
-                goals.push((
-                    index,
-                    from..self.board.connectors[index.0].pins.len(),
-                    pins,
-                    goal,
-                ));
+                let range = from..self.board.connectors[index.0].pins.len();
+                if range.len() == names.len() {
+                    goals.push((range, index, pins, goal));
+                }
             }
         }
-        for (index, range, pins, goal) in goals {
+        for (range, index, pins, goal) in goals {
             let Some(places) = self.places(&goal) else {
                 continue;
             };
@@ -80,12 +76,9 @@ impl<'a> Loader<'a> {
             let declared = &mut self.board.connectors[index.0].pins[range];
             for (pin, to) in declared.iter_mut().zip(places.into_iter().cycle()) {
                 if to == Place::ConnectorPin(pin.pin.clone()) {
-                    let help = "name the device pin that it goes to";
-                    let cause = Cause::WrongPlace {
-                        place: to.to_string(),
-                        expected: "another place",
-                        help,
-                    };
+                    let what = format!("{to} goes to itself");
+                    let help = "name the device pin that it goes to".into();
+                    let cause = Cause::Conflict { what, help };
                     self.reader.report(goal.span.clone(), cause);
                 }
                 pin.to = Some(to);

@@ -28,6 +28,8 @@ pub(super) struct Row {
 pub(super) struct Cell {
     pub(super) text: String,
     pub(super) at: Location,
+    /// True if what stands here is no text, which has been reported.
+    pub(super) wrong: bool,
 }
 
 /// Text of a harness file from its bytes.
@@ -119,6 +121,7 @@ pub(super) fn read(path: PathBuf, bytes: &[u8], problems: &mut Vec<Problem>) -> 
         let blank = |i: usize| Cell {
             text: String::new(),
             at: source.locate(span(i)),
+            wrong: false,
         };
         let mut row: [Option<Cell>; 6] = Default::default();
         for (i, cell) in record.iter().enumerate() {

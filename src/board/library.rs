@@ -41,7 +41,7 @@ impl Library {
                 .map_err(|e| unreadable("BSDL folder", e))
         } else {
             self.add_file(&path, item)
-                .map_err(|e| unreadable("BSDL file", e))
+                .map_err(|e| unreadable("BSDL file or folder", e))
         }
     }
 

@@ -24,6 +24,8 @@ mod place;
 mod reach;
 mod shapes;
 mod source;
+#[cfg(test)]
+mod tests;
 mod toml_table;
 mod wires;
 

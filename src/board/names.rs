@@ -68,7 +68,7 @@ pub(super) fn nearest<'a>(
         })
         .filter(|(distance, name)| {
             let shorter = name.chars().count().min(written.chars().count());
-            *distance < shorter && *distance <= 1 + shorter / 4
+            *distance * 2 < shorter && *distance <= 1 + shorter / 4
         })
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, name)| name)

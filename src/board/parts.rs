@@ -114,7 +114,7 @@ impl<'a> Loader<'a> {
             match <[Text<'a>; 2]>::try_from(sides) {
                 Ok([a, b]) => (a, b),
                 Err(sides) => {
-                    let what = format!("`between` names {} places, expected 2", sides.len());
+                    let what = format!("`between` wants two places and has {}", sides.len());
                     let span = table
                         .get("between")
                         .map_or(table.span.clone(), |v| v.span());

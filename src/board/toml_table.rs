@@ -198,7 +198,10 @@ impl<'a> Reader<'a> {
             let cause = Cause::BadValue {
                 key: key.into(),
                 found: integer.to_string(),
-                expected: format!("a whole number from {} to {}", bounds.start(), bounds.end()),
+                expected: match bounds.into_inner() {
+                    (from, to) if from == to => from.to_string(),
+                    (from, to) => format!("a whole number from {from} to {to}"),
+                },
                 near: None,
             };
             self.report(value.span(), cause);

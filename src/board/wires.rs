@@ -29,29 +29,23 @@ impl<'a> Loader<'a> {
         let mut rows = Vec::new();
         for table in self.reader.each(root, "wire", &COLUMNS) {
             let at = |span: Range<usize>| self.reader.source.locate(span);
-            let blank = Cell {
-                text: String::new(),
-                at: at(table.span.clone()),
-            };
-            let mut cells = std::array::from_fn(|_| blank.clone());
-            let mut whole = true;
-            for (i, key) in COLUMNS.into_iter().enumerate() {
-                if let Some(text) = self.reader.text(&table, key, "a text in quotes") {
-                    cells[i] = Cell {
-                        text: text.text.trim().into(),
-                        at: self.reader.locate(text.span),
-                    };
-                } else {
-                    whole &= !table.has(key);
-                }
-            }
-            // A value of the wrong type has been reported; it is not missing as well.
-            if whole {
-                rows.push(Row {
-                    cells,
-                    at: blank.at,
-                });
-            }
+            let title = at(table.span.clone());
+            let cells =
+                COLUMNS.map(
+                    |key| match self.reader.text(&table, key, "a text in quotes") {
+                        Some(text) => Cell {
+                            text: text.text.trim().into(),
+                            at: self.reader.locate(text.span),
+                            wrong: false,
+                        },
+                        None => Cell {
+                            text: String::new(),
+                            at: title.clone(),
+                            wrong: table.has(key),
+                        },
+                    },
+                );
+            rows.push(Row { cells, at: title });
         }
         self.add_wires(rows);
     }
@@ -94,12 +88,8 @@ impl<'a> Loader<'a> {
                 ),
                 (&to, "to", "a place, such as J3.1, or nothing"),
             ] {
-                if cell.text.is_empty() {
-                    let table = if label.text.is_empty() {
-                        "a wire".into()
-                    } else {
-                        format!("wire {}", label.text)
-                    };
+                if cell.text.is_empty() && !cell.wrong {
+                    let table = named(&label);
                     report(
                         cell,
                         Cause::MissingKey {
@@ -150,10 +140,10 @@ impl<'a> Loader<'a> {
             let (from_place, to_place) = (place(&from), place(&to));
             if from_place.is_some() && from_place == to_place && from_place != Some(Place::Nothing)
             {
-                let (label, place) = (label.text.clone(), to.text.clone());
+                let (wire, place) = (named(&label), to.text.clone());
                 self.reader.problems.push(Problem {
                     at: to.at.clone(),
-                    cause: Cause::ToItself { label, place },
+                    cause: Cause::ToItself { wire, place },
                 });
                 continue;
             }
@@ -287,10 +277,13 @@ impl<'a> Loader<'a> {
             )
         } else if rules.hold.iter().any(|h| h.pin == *pin) {
             (format!("{pin} is held twice"), "take one of the two out")
-        // A device whose BSDL was not found has been reported; one that has none has no entity.
-        } else if driver.is_none()
-            && (device.bsdl.is_some() || device.entity.is_none() && device.ir_length > 0)
-        {
+        } else if device.bsdl.is_none() && device.ir_length > 0 {
+            (
+                format!("{pin} cannot be held: {} has no BSDL", device.name),
+                "name its entity, or hold the line by other means",
+            )
+        // Without either, what is missing has been reported.
+        } else if device.bsdl.is_some() && driver.is_none() {
             (
                 format!("{pin} cannot be held: its boundary register has no driver for it"),
                 "name a pin that can be driven, or hold the line by other means",
@@ -305,5 +298,13 @@ impl<'a> Loader<'a> {
                 help: help.into(),
             },
         );
+    }
+}
+
+/// How a wire is called in messages.
+fn named(label: &Cell) -> String {
+    match label.text.as_str() {
+        "" => "a wire".into(),
+        label => format!("wire {label}"),
     }
 }
