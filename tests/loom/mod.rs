@@ -11,7 +11,6 @@ mod draft;
 mod heddle;
 pub(crate) mod image;
 mod jacquard;
-pub(crate) mod text;
 
 use taploom_bsdl::Device;
 
