@@ -8,6 +8,7 @@
 //! rightmost digit holds bit 0.
 
 mod error;
+pub mod play;
 mod read;
 mod recipe;
 mod table;

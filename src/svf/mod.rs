@@ -15,5 +15,5 @@ pub use error::{Place, SvfError, SvfWarning, Warned};
 pub use reader::{Limits, Reader};
 pub use statement::{
     Data, Edge, Located, Pad, PioLevel, RunTest, ScanText, Statement, TrstMode, stable_state,
-    state_named,
+    state_named, state_word,
 };

@@ -186,7 +186,7 @@ pub fn state_named(word: &str) -> Option<TapState> {
 }
 
 /// The format's word for a state.
-pub(super) fn state_word(state: TapState) -> &'static str {
+pub fn state_word(state: TapState) -> &'static str {
     STATES
         .iter()
         .find(|(_, s)| *s == state)

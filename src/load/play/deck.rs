@@ -1,0 +1,122 @@
+//! Ops in, pieces out: keeps two in flight, looks after compares. Without a port it only counts.
+
+use std::collections::VecDeque;
+
+use crate::svf::Place;
+use crate::tap::{
+    Mismatch, Op, PieceLimits, Port, PortError, ScanProgram, Step, TapState, Ticket, Walker,
+};
+
+const IN_FLIGHT: usize = 2;
+
+pub(super) struct Deck<'p> {
+    port: Option<&'p mut dyn Port>,
+    walker: Walker,
+    limits: PieceLimits,
+    program: ScanProgram,
+    bits: usize,
+    flying: VecDeque<Ticket>,
+    /// Compares sent and not yet answered.
+    pub(super) open_compares: u64,
+    /// Mismatches that came back and were not taken yet.
+    pub(super) mismatches: Vec<Mismatch>,
+    pub(super) tck_cycles: u64,
+    /// The last statement put on the deck.
+    pub(super) last: Place,
+}
+
+impl<'p> Deck<'p> {
+    pub(super) fn new(port: Option<&'p mut dyn Port>, limits: PieceLimits) -> Self {
+        Deck {
+            port,
+            walker: Walker::new(),
+            limits,
+            program: ScanProgram::new(),
+            bits: 0,
+            flying: VecDeque::new(),
+            open_compares: 0,
+            mismatches: Vec::new(),
+            tck_cycles: 0,
+            last: Place { line: 1, column: 1 },
+        }
+    }
+
+    pub(super) fn state(&self) -> TapState {
+        self.walker.state()
+    }
+
+    pub(super) fn limits(&mut self, limits: PieceLimits) {
+        self.limits = limits;
+    }
+
+    pub(super) fn port(&mut self) -> Option<&mut (dyn Port + 'p)> {
+        self.port.as_deref_mut()
+    }
+
+    /// Puts an op on the deck; sends when a piece is full.
+    pub(super) fn put(&mut self, op: Op) -> Result<(), PortError> {
+        let cycles = &mut self.tck_cycles;
+        self.walker.walk(&op, &mut |step| {
+            *cycles += match step {
+                Step::Tms(path) => u64::from(path.len),
+                Step::Shift { bits, .. } => bits.len() as u64,
+                Step::Hold { cycles, .. } => cycles,
+                _ => 0,
+            }
+        })?;
+        if self.port.is_none() {
+            return Ok(());
+        }
+        self.bits += match &op {
+            Op::Shift(shift) => {
+                self.open_compares += u64::from(shift.compare.is_some());
+                shift.out.len() + 64
+            }
+            Op::Wait(_) | Op::Clocks(_) => self.limits.shift_bits / 8,
+            _ => 64,
+        };
+        self.program.push(op);
+        if self.bits >= self.limits.shift_bits {
+            self.send()
+        } else {
+            Ok(())
+        }
+    }
+
+    fn send(&mut self) -> Result<(), PortError> {
+        let program = std::mem::take(&mut self.program);
+        self.bits = 0;
+        for piece in program.pieces(self.limits) {
+            if self.flying.len() == IN_FLIGHT {
+                self.collect_one()?;
+            }
+            let port = self
+                .port
+                .as_deref_mut()
+                .expect("only with a port is anything sent");
+            let ticket = port.submit(piece)?;
+            self.flying.push_back(ticket);
+        }
+        Ok(())
+    }
+
+    fn collect_one(&mut self) -> Result<(), PortError> {
+        if let (Some(ticket), Some(port)) = (self.flying.pop_front(), self.port.as_deref_mut()) {
+            self.mismatches.extend(port.collect(ticket)?.mismatches);
+        }
+        Ok(())
+    }
+
+    /// Sends what is on the deck and waits for all answers.
+    pub(super) fn settle(&mut self) -> Result<(), PortError> {
+        if self.port.is_none() {
+            return Ok(());
+        }
+        self.send()?;
+        while !self.flying.is_empty() {
+            self.collect_one()?;
+        }
+        self.open_compares = 0;
+        Ok(())
+    }
+}

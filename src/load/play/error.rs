@@ -1,0 +1,96 @@
+//! Why playing stopped.
+
+use crate::svf::{Place, SvfError};
+use crate::tap::PortError;
+
+/// Why playing stopped. The TAP is in a stable state then, unless the port failed.
+#[derive(Debug, thiserror::Error)]
+pub enum PlayError {
+    /// The file cannot be read on.
+    #[error(transparent)]
+    Svf(#[from] SvfError),
+    /// The adapter failed, or the run was interrupted.
+    #[error("at {at}: {source}")]
+    Port {
+        /// The statement that was being played, or was sent last.
+        at: Place,
+        /// Why.
+        source: PortError,
+    },
+    /// A scan without TDI after its length changed.
+    #[error("{at}: {command} of {length} bits has no TDI, and the one before had another length")]
+    NoTdi {
+        /// Where.
+        at: Place,
+        /// `SDR` and so on.
+        command: &'static str,
+        /// Bits.
+        length: u64,
+    },
+    /// A scan while TRST holds the test logic in reset.
+    #[error("{at}: a scan while TRST is ON: the test logic is held in reset")]
+    InReset {
+        /// Where.
+        at: Place,
+    },
+    /// TRST after TRST ABSENT.
+    #[error("{at}: TRST after TRST ABSENT")]
+    TrstAbsent {
+        /// Where.
+        at: Place,
+    },
+    /// A path whose first state cannot be reached.
+    #[error("{at}: the path begins with a state that does not follow {from}")]
+    Path {
+        /// Where.
+        at: Place,
+        /// The state that the TAP is in.
+        from: &'static str,
+    },
+    /// Parallel pins.
+    #[error(
+        "{at}: {command} asks for parallel pins, and none are mapped to spare lines of the adapter"
+    )]
+    Parallel {
+        /// Where.
+        at: Place,
+        /// `PIO` or `PIOMAP`.
+        command: &'static str,
+    },
+    /// ENDLOOP without LOOP, LOOP in a loop, or a loop without its end.
+    #[error("{at}: {what}")]
+    Loop {
+        /// Where.
+        at: Place,
+        /// What is wrong.
+        what: &'static str,
+    },
+    /// A TCK rate that the adapter cannot make.
+    #[error("{at}: the file wants TCK at {hz} Hz at most: {source}")]
+    Rate {
+        /// Where.
+        at: Place,
+        /// The rate.
+        hz: u32,
+        /// Why not.
+        source: PortError,
+    },
+}
+
+impl PlayError {
+    /// What to do about it.
+    pub fn help(&self) -> Option<&'static str> {
+        match self {
+            PlayError::Svf(SvfError::CutOff { .. }) => {
+                Some("export the file again, or copy it again")
+            }
+            PlayError::Parallel { .. } => Some(
+                "take the parallel vectors out of the file, or play it with the tool that wrote it",
+            ),
+            PlayError::Svf(SvfError::Strict { .. }) => {
+                Some("without --strict it is read with a warning")
+            }
+            _ => None,
+        }
+    }
+}
