@@ -129,6 +129,11 @@ impl Board {
             .collect()
     }
 
+    /// The device pins joined to a place without crossing a wire, as for the end of a wire there.
+    pub fn reaches_of(&self, place: &Place) -> Vec<Reach> {
+        (self.netlist.node(place)).map_or_else(Vec::new, |node| self.reaches(node))
+    }
+
     fn reaches(&self, start: NodeId) -> Vec<Reach> {
         let mut found: Vec<Reach> = Vec::new();
         for hearing in [true, false] {
