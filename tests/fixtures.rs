@@ -3,6 +3,8 @@
 //! `TAPLOOM_WEAVE=1 cargo test --test fixtures` writes the woven files anew; without it each committed file must be
 //! exactly what the loom would write.
 
+#![allow(clippy::print_stdout, reason = "tests say how much ran and what they skipped")]
+
 mod loom;
 mod support;
 
