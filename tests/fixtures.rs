@@ -3,7 +3,10 @@
 //! `TAPLOOM_WEAVE=1 cargo test --test fixtures` writes the woven files anew; without it each committed file must be
 //! exactly what the loom would write.
 
-#![allow(clippy::print_stdout, reason = "tests say how much ran and what they skipped")]
+#![allow(
+    clippy::print_stdout,
+    reason = "tests say how much ran and what they skipped"
+)]
 
 mod loom;
 mod support;
@@ -12,6 +15,8 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use jep106::JEP106Code;
+use taploom::board::{Board, WireIndex, WireRole};
+use taploom::load::Recipe;
 use taploom_bsdl::model::{CellFunction, CellKind, PortMode};
 use taploom_bsdl::{Device, Options, Severity, parse, print};
 
@@ -202,6 +207,72 @@ fn crc_has_the_published_check_value() {
     assert_eq!(loom::image::crc16(b""), 0xFFFF);
 }
 
+/// The board as its readers see it: 28 wires, of them 25 that the clip can drive and hear at the socket and that U1 or
+/// U2 can hear; the address low byte only in one direction, and only with IC7 switched on.
+#[test]
+fn every_signal_wire_can_be_rung_out() {
+    let board = Board::load(scenario("board.toml")).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(board.wires.len(), 28);
+    let mut signals = 0;
+    for n in 0..28 {
+        let (wire, ends) = (&board.wires[n], board.wire_ends(WireIndex(n)));
+        assert_eq!(wire.label, format!("W{:02}", n + 1));
+        if board.wire_role(WireIndex(n)) != WireRole::Signal {
+            assert!(
+                ["W01", "W14", "W28"].contains(&wire.label.as_str()),
+                "{}",
+                wire.label
+            );
+            continue;
+        }
+        signals += 1;
+        let [clip] = ends.from.as_slice() else {
+            panic!("{}: {:?}", wire.label, ends.from)
+        };
+        assert!(
+            clip.can_drive && clip.can_hear && clip.pin.to_string().starts_with("U5."),
+            "{}",
+            wire.label
+        );
+        let [fpga] = ends.to.as_slice() else {
+            panic!("{}: {:?}", wire.label, ends.to)
+        };
+        let buffered = (3..=10).contains(&(n + 1));
+        assert!(fpga.can_hear, "{}", wire.label);
+        assert_eq!(fpga.can_drive, !buffered, "{}", wire.label);
+        assert_eq!(
+            fpga.hear_needs.len(),
+            usize::from(buffered),
+            "{}",
+            wire.label
+        );
+        let device = if ["W26", "W27"].contains(&wire.label.as_str()) {
+            "U2."
+        } else {
+            "U1."
+        };
+        assert!(
+            fpga.pin.to_string().starts_with(device),
+            "{}: {}",
+            wire.label,
+            fpga.pin
+        );
+        // The socket's shape and the harness file agree on what each pin carries.
+        assert_eq!(
+            wire.from.socket_pin().map(|pin| pin.signal),
+            Some(wire.signal.as_str())
+        );
+    }
+    assert_eq!(signals, 25);
+}
+
+#[test]
+fn other_boards_and_the_recipe_are_read() {
+    Board::load(scenario("../benchmark/board.toml")).unwrap_or_else(|e| panic!("{e}"));
+    let recipe = Recipe::open(scenario("heddle.toml")).unwrap_or_else(|e| panic!("{e}"));
+    assert!(recipe.is_for("HEDDLE_208") && recipe.is_for("JACQUARD_256"));
+}
+
 /// Real files: the boards that other tests scan. Counts of the corpus by another tool (grep): 34 files, 32 entities.
 #[test]
 fn boards_of_real_devices() {
@@ -237,6 +308,8 @@ fn boards_of_real_devices() {
         let made = support::corpus::board(&devices, seed);
         assert_eq!(made.devices.len(), 4);
         assert!(made.board.is_file() && made.bench.is_file());
+        let board = Board::load(&made.board).unwrap_or_else(|e| panic!("seed {seed}: {e}"));
+        assert_eq!(board.devices.len(), 4);
         picked.extend(made.devices.iter().map(|d| d.entity.clone()));
     }
     assert!(
