@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use crate::bits::Bits;
 use crate::tap::{
-    Answers, Clocks, Level, Line, Piece, Port, PortError, Step, Ticket, Traffic, Walker,
+    Answers, Clocks, Level, Line, Piece, Port, PortError, Step, TapState, Ticket, Traffic, Walker,
 };
 
 /// Cycles gathered before they are handed to [`Clocks::clock`].
@@ -59,10 +59,10 @@ impl<C: Clocks> Lowered<C> {
         self.clocks
     }
 
-    fn run(&mut self, steps: &[Step]) -> Result<Vec<Bits>, PortError> {
+    fn run(&mut self, steps: &[StepFrom]) -> Result<Vec<Bits>, PortError> {
         let mut batch = Batch::default();
-        for step in steps {
-            match *step {
+        for &(_, step) in steps {
+            match step {
                 Step::Tms(path) => {
                     batch.tms.push_u64(path.bits.into(), path.len.into());
                     batch.tdi.push_run(true, path.len.into());
@@ -176,16 +176,20 @@ pub(super) fn cycles_time(cycles: u64, hz: u32) -> Duration {
     Duration::from_secs(cycles / hz) + Duration::from_nanos(rest as u64)
 }
 
+/// A step and the TAP's state when its op began.
+pub(super) type StepFrom<'a> = (TapState, Step<'a>);
+
 /// The steps of a piece from the state of `walker`, which moves on only if the whole piece can
 /// be run.
 pub(super) fn steps_of<'a>(
     walker: &mut Walker,
     piece: &'a Piece,
-) -> Result<Vec<Step<'a>>, PortError> {
+) -> Result<Vec<StepFrom<'a>>, PortError> {
     let mut ahead = *walker;
     let mut steps = Vec::with_capacity(piece.ops.len() * 2);
     for op in &piece.ops {
-        ahead.walk(op, &mut |step| steps.push(step))?;
+        let state = ahead.state();
+        ahead.walk(op, &mut |step| steps.push((state, step)))?;
     }
     *walker = ahead;
     Ok(steps)

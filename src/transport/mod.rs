@@ -1,16 +1,24 @@
 //! Adapters: how scan programs become USB transfers or socket messages.
 //!
 //! - [`Usb`]: the seam below the encoders.
+//! - [`Mpsse`]: programs as commands of the chips' serial engine, over [`Usb`].
+//! - [`Chip`], [`Rate`]: what each chip can do; [`Profile`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
 //! - [`tap_socket`]: a TAP that another process plays, both ends of the wire.
 //!
 //! This room knows nothing of the simulator, of BSDL or of boards.
 
+mod chip;
 mod lowered;
+mod mpsse;
+mod profile;
 pub mod tap_socket;
 #[cfg(test)]
 mod testing;
 mod usb;
 
+pub use chip::{Chip, Rate};
 pub use lowered::Lowered;
+pub use mpsse::Mpsse;
+pub use profile::{Pin, Profile, Wire};
 pub use usb::{Usb, UsbCounts, UsbError};
