@@ -280,6 +280,7 @@ impl Diagnosis {
             expected,
             seen,
             mend,
+            fault: self.is_break(),
         }
     }
 }

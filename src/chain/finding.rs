@@ -17,6 +17,8 @@ pub struct Finding {
     pub seen: String,
     /// What to look at or do.
     pub mend: String,
+    /// True if something is wrong; false for a habit of a part that harms nothing.
+    pub fault: bool,
 }
 
 impl fmt::Display for Finding {

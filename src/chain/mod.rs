@@ -6,6 +6,8 @@
 //!
 //! This room never knows transport or USB, and no board except in `compare`.
 
+mod align;
+mod compare;
 mod diagnosis;
 mod discover;
 mod finding;
@@ -13,6 +15,7 @@ mod idcode;
 mod split;
 mod stream;
 
+pub use compare::{Chain, Comparison, Row, Verdict, compare};
 pub use diagnosis::{Diagnosis, Slower};
 pub use discover::{FIRST_DEVICES, Found, FoundDevice, MOST_DEVICES, MOST_IR_BITS, discover};
 pub use finding::Finding;
