@@ -10,6 +10,7 @@ pub mod load;
 pub mod report;
 pub mod ringout;
 pub mod session;
+pub mod simulator;
 pub mod svf;
 pub mod tap;
 pub mod transport;

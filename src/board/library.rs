@@ -18,7 +18,7 @@ const ENDINGS: [&str; 3] = ["bsd", "bsdl", "bsm"];
 
 /// The BSDL files that a board may draw on. Only the first lines of each are read until an entity is asked for.
 #[derive(Default)]
-pub(super) struct Library {
+pub(crate) struct Library {
     /// Entity in upper case, as spelt, file, and which item of `bsdl` brought it.
     entries: Vec<(String, String, PathBuf, usize)>,
     searched: Vec<PathBuf>,
@@ -28,7 +28,7 @@ pub(super) struct Library {
 
 impl Library {
     /// Adds a file or folder; earlier ones win over later ones.
-    pub(super) fn add(&mut self, path: PathBuf) -> Result<(), Cause> {
+    pub(crate) fn add(&mut self, path: PathBuf) -> Result<(), Cause> {
         let item = self.searched.len();
         self.searched.push(path.clone());
         let unreadable = |what, e: std::io::Error| Cause::Unreadable {
@@ -80,7 +80,7 @@ impl Library {
     }
 
     /// The device of an entity with its file and the fingerprint of its bytes, read once however often it is asked for.
-    pub(super) fn device(&mut self, entity: &str) -> Result<(Arc<Device>, PathBuf, u64), Cause> {
+    pub(crate) fn device(&mut self, entity: &str) -> Result<(Arc<Device>, PathBuf, u64), Cause> {
         let path = self.file_of(entity)?;
         if let Some((device, print)) = self.read.get(&path) {
             return Ok((device.clone(), path, *print));
@@ -148,7 +148,7 @@ impl Library {
 }
 
 /// The system's words without the error number.
-pub(super) fn reason(error: &std::io::Error) -> String {
+pub(crate) fn reason(error: &std::io::Error) -> String {
     let text = error.to_string();
     let text = text.split(" (os error").next().unwrap_or_default();
     let mut chars = text.chars();

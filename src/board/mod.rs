@@ -13,20 +13,21 @@ mod devices;
 mod error;
 mod fittings;
 mod harness;
-mod library;
+pub(crate) mod library;
 mod load;
 mod lookup;
-mod names;
+pub(crate) mod names;
 mod netlist;
 mod part;
 mod parts;
 mod place;
 mod reach;
 mod shapes;
-mod source;
+pub(crate) mod source;
 #[cfg(test)]
 mod tests;
-mod toml_table;
+pub(crate) mod toml_file;
+pub(crate) mod toml_table;
 mod wires;
 
 pub use chain::DeclaredDevice;

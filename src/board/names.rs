@@ -53,7 +53,7 @@ fn split_number(text: &str) -> Option<(&str, u32)> {
 }
 
 /// The name nearest to what was written, if one is near enough to have been meant.
-pub(super) fn nearest<'a>(
+pub(crate) fn nearest<'a>(
     written: &str,
     names: impl IntoIterator<Item = &'a str>,
 ) -> Option<&'a str> {

@@ -20,15 +20,15 @@ pub struct Location {
 }
 
 /// A file that has been read, ready to turn byte offsets into places.
-pub(super) struct Source {
-    pub(super) path: Arc<PathBuf>,
-    pub(super) text: String,
+pub(crate) struct Source {
+    pub(crate) path: Arc<PathBuf>,
+    pub(crate) text: String,
     /// Byte offset of each line's start.
     lines: Vec<usize>,
 }
 
 impl Source {
-    pub(super) fn new(path: PathBuf, text: String) -> Self {
+    pub(crate) fn new(path: PathBuf, text: String) -> Self {
         let lines = std::iter::once(0)
             .chain(text.match_indices('\n').map(|(i, _)| i + 1))
             .collect();
@@ -40,7 +40,7 @@ impl Source {
     }
 
     /// The place of a byte range; offsets past the end are brought back to it.
-    pub(super) fn locate(&self, span: Range<usize>) -> Location {
+    pub(crate) fn locate(&self, span: Range<usize>) -> Location {
         let floor = |i: usize| {
             (0..=i.min(self.text.len()))
                 .rev()
@@ -63,7 +63,7 @@ impl Source {
     }
 
     /// The file as a whole.
-    pub(super) fn whole(&self) -> Location {
+    pub(crate) fn whole(&self) -> Location {
         Location {
             path: self.path.clone(),
             line: 0,

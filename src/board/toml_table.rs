@@ -10,39 +10,39 @@ use super::names::nearest;
 use super::source::{Location, Source};
 
 /// A table of the file.
-pub(super) struct Table<'a> {
+pub(crate) struct Table<'a> {
     /// As it is written: `[guard]`, `[[device]]`.
-    pub(super) title: String,
-    pub(super) span: Range<usize>,
+    pub(crate) title: String,
+    pub(crate) span: Range<usize>,
     map: &'a DeTable<'a>,
     root: bool,
 }
 
 /// A text with its place.
 #[derive(Debug, Clone)]
-pub(super) struct Text<'a> {
-    pub(super) text: &'a str,
-    pub(super) span: Range<usize>,
+pub(crate) struct Text<'a> {
+    pub(crate) text: &'a str,
+    pub(crate) span: Range<usize>,
 }
 
 /// Reads tables of one file and collects what is wrong.
-pub(super) struct Reader<'a> {
-    pub(super) source: &'a Source,
-    pub(super) problems: Vec<Problem>,
+pub(crate) struct Reader<'a> {
+    pub(crate) source: &'a Source,
+    pub(crate) problems: Vec<Problem>,
 }
 
 impl<'a> Reader<'a> {
-    pub(super) fn report(&mut self, span: Range<usize>, cause: Cause) {
+    pub(crate) fn report(&mut self, span: Range<usize>, cause: Cause) {
         let at = self.source.locate(span);
         self.problems.push(Problem { at, cause });
     }
 
-    pub(super) fn locate(&self, span: Range<usize>) -> Location {
+    pub(crate) fn locate(&self, span: Range<usize>) -> Location {
         self.source.locate(span)
     }
 
     /// Takes a value as a table and reports its unknown keys; `None`, reported, if it is none.
-    pub(super) fn table(
+    pub(crate) fn table(
         &mut self,
         title: &str,
         value: &'a Spanned<DeValue<'a>>,
@@ -67,14 +67,24 @@ impl<'a> Reader<'a> {
         Some(table)
     }
 
-    /// The whole file as a table.
-    pub(super) fn root(
+    /// The whole board file as a table.
+    pub(crate) fn root(
         &mut self,
         root: &'a Spanned<DeTable<'a>>,
         known: &[&'static str],
     ) -> Table<'a> {
+        self.whole_file("the board file", root, known)
+    }
+
+    /// Any whole file as a table.
+    pub(crate) fn whole_file(
+        &mut self,
+        title: &str,
+        root: &'a Spanned<DeTable<'a>>,
+        known: &[&'static str],
+    ) -> Table<'a> {
         let table = Table {
-            title: "the board file".into(),
+            title: title.into(),
             span: root.span(),
             map: root.get_ref(),
             root: true,
@@ -99,7 +109,7 @@ impl<'a> Reader<'a> {
         }
     }
 
-    pub(super) fn missing(&mut self, table: &Table<'a>, key: &'static str, example: &'static str) {
+    pub(crate) fn missing(&mut self, table: &Table<'a>, key: &'static str, example: &'static str) {
         let cause = Cause::MissingKey {
             table: table.title.clone(),
             key,
@@ -131,7 +141,7 @@ impl<'a> Reader<'a> {
     }
 
     /// A text.
-    pub(super) fn text(
+    pub(crate) fn text(
         &mut self,
         table: &Table<'a>,
         key: &'static str,
@@ -149,7 +159,7 @@ impl<'a> Reader<'a> {
     }
 
     /// A text that has to be there and not be blank.
-    pub(super) fn need(
+    pub(crate) fn need(
         &mut self,
         table: &Table<'a>,
         key: &'static str,
@@ -179,7 +189,7 @@ impl<'a> Reader<'a> {
     }
 
     /// A whole number within bounds.
-    pub(super) fn whole(
+    pub(crate) fn whole(
         &mut self,
         table: &Table<'a>,
         key: &'static str,
@@ -210,7 +220,7 @@ impl<'a> Reader<'a> {
     }
 
     /// `true` or `false`.
-    pub(super) fn flag(
+    pub(crate) fn flag(
         &mut self,
         table: &Table<'a>,
         key: &'static str,
@@ -225,7 +235,7 @@ impl<'a> Reader<'a> {
     }
 
     /// An array of texts; one text alone counts as an array of one.
-    pub(super) fn texts(
+    pub(crate) fn texts(
         &mut self,
         table: &Table<'a>,
         key: &'static str,
@@ -258,7 +268,7 @@ impl<'a> Reader<'a> {
     }
 
     /// A table of texts whose keys are free, in the order of the file: key and value.
-    pub(super) fn pairs(
+    pub(crate) fn pairs(
         &mut self,
         table: &Table<'a>,
         key: &'static str,
@@ -291,7 +301,7 @@ impl<'a> Reader<'a> {
     }
 
     /// A table inside a table.
-    pub(super) fn inner(
+    pub(crate) fn inner(
         &mut self,
         table: &Table<'a>,
         key: &'static str,
@@ -302,7 +312,7 @@ impl<'a> Reader<'a> {
     }
 
     /// The tables of an array of tables, `[[title]]`.
-    pub(super) fn each(
+    pub(crate) fn each(
         &mut self,
         root: &Table<'a>,
         key: &'static str,
@@ -331,7 +341,7 @@ impl<'a> Reader<'a> {
     }
 
     /// One of a few words, case ignored.
-    pub(super) fn word<T: Copy>(
+    pub(crate) fn word<T: Copy>(
         &mut self,
         key: &'static str,
         text: &Text<'a>,
@@ -351,7 +361,7 @@ impl<'a> Reader<'a> {
 }
 
 /// The problem of a word that is not among the allowed ones.
-pub(super) fn not_a_word(
+pub(crate) fn not_a_word(
     key: &str,
     found: &str,
     words: impl Iterator<Item = &'static str> + Clone,
@@ -371,16 +381,16 @@ pub(super) fn not_a_word(
 }
 
 impl<'a> Table<'a> {
-    pub(super) fn has(&self, key: &str) -> bool {
+    pub(crate) fn has(&self, key: &str) -> bool {
         self.map.contains_key(key)
     }
 
-    pub(super) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
+    pub(crate) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
         self.map.get(key)
     }
 
     /// Where a key stands.
-    pub(super) fn key_span(&self, key: &str) -> Option<Range<usize>> {
+    pub(crate) fn key_span(&self, key: &str) -> Option<Range<usize>> {
         self.map.get_key_value(key).map(|(k, _)| k.span())
     }
 }
@@ -397,7 +407,7 @@ fn in_order<'a>(
     entries
 }
 
-pub(super) fn type_of(value: &DeValue<'_>) -> &'static str {
+pub(crate) fn type_of(value: &DeValue<'_>) -> &'static str {
     match value {
         DeValue::String(_) => "a string",
         DeValue::Integer(_) => "a whole number",

@@ -1,0 +1,565 @@
+//! Reading bench files: text to [`BenchFile`], everything that is wrong told at once.
+
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::bench_file::{
+    AdapterSettings, AdapterValue, Behaviour, BenchFile, ChainFault, ChainFaultKind, DeviceRow,
+    End, Entity, Fault, FaultKind, Floating, Idle, Machine, Named, ShortBehaviour, Spot,
+};
+use crate::board::toml_file;
+use crate::board::toml_table::{Reader, Table, Text};
+use crate::board::{BoardError, Cause};
+
+const LEVELS: [(&str, bool); 2] = [("low", false), ("high", true)];
+const BEHAVIOURS: [(&str, Behaviour); 3] = [
+    ("low", Behaviour::Low),
+    ("high", Behaviour::High),
+    ("moving", Behaviour::Moving),
+];
+const ENDS: [(&str, End); 2] = [("from", End::From), ("to", End::To)];
+const FAULT_KEYS: [&str; 11] = [
+    "kind",
+    "wire",
+    "wires",
+    "pin",
+    "pins",
+    "end",
+    "level",
+    "ohms",
+    "behaviour",
+    "probability",
+    "note",
+];
+const CHAIN_KEYS: [&str; 11] = [
+    "kind", "device", "after", "entity", "bsdl", "idcode", "level", "reads", "rate", "above_hz",
+    "note",
+];
+
+impl BenchFile {
+    /// Reads a bench file. Names in it are looked up later, when the bench is built.
+    ///
+    /// # Errors
+    /// All that is wrong with the file itself: unknown keys with near names, wrong types, missing keys.
+    pub fn load(path: impl AsRef<Path>) -> Result<Self, BoardError> {
+        let path = path.as_ref();
+        let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
+        let help = "name a bench file, such as fixtures/knitting-machine/as-drawn.toml";
+        toml_file::read(path, "bench file", help, |r, root| {
+            read(r, root, path, &folder)
+        })
+    }
+}
+
+fn read<'a>(
+    r: &mut Reader<'a>,
+    root: &'a Spanned<DeTable<'a>>,
+    path: &Path,
+    folder: &Path,
+) -> Option<BenchFile> {
+    let known = [
+        "bench",
+        "machine",
+        "adapter",
+        "device",
+        "fault",
+        "chain_fault",
+    ];
+    let root = r.whole_file("the bench file", root, &known);
+    let Some(value) = root.get("bench") else {
+        r.missing(&root, "bench", "[bench] with format = 1 and a board");
+        return None;
+    };
+    let keys = [
+        "format", "board", "with", "seed", "floating", "spare", "note",
+    ];
+    let bench = r.table("[bench]", value, &keys)?;
+    if !bench.has("format") {
+        r.missing(&bench, "format", "format = 1");
+    }
+    r.whole(&bench, "format", 1..=1, "format = 1");
+    let board = r.need(&bench, "board", "board = \"board.toml\"");
+    let floating = r.text(&bench, "floating", "floating = \"keep\"");
+    let floating = floating.and_then(|text| {
+        let words = [
+            ("keep", Floating::Keep),
+            ("low", Floating::Low),
+            ("high", Floating::High),
+            ("neighbours", Floating::Neighbours),
+        ];
+        r.word("floating", &text, &words)
+    });
+    let with = r.texts(&bench, "with", "with = [\"U5\"]");
+    let mut file = BenchFile {
+        path: path.to_path_buf(),
+        board: folder.join(board.as_ref().map_or("", |b| b.text)),
+        board_at: r.locate(
+            board
+                .as_ref()
+                .map_or(bench.span.clone(), |b| b.span.clone()),
+        ),
+        with: with.iter().map(|t| named(r, t)).collect(),
+        seed: r
+            .whole(&bench, "seed", 0..=u32::MAX, "seed = 1")
+            .unwrap_or(0)
+            .into(),
+        floating: floating.unwrap_or_default(),
+        spare: spare_lines(r, &bench),
+        machine: machine(r, &root),
+        adapter: adapter(r, &root),
+        devices: vec![],
+        faults: vec![],
+        chain_faults: vec![],
+    };
+    let keys = [
+        "name",
+        "idcode",
+        "usercode",
+        "idle",
+        "pull_ohms",
+        "configured",
+        "mission",
+        "engine",
+        "note",
+    ];
+    for table in r.each(&root, "device", &keys) {
+        file.devices.extend(device(r, &table, folder));
+    }
+    for table in r.each(&root, "fault", &FAULT_KEYS) {
+        let at = r.locate(table.span.clone());
+        let kind = fault(r, &table);
+        file.faults.extend(kind.map(|kind| Fault { kind, at }));
+    }
+    for table in r.each(&root, "chain_fault", &CHAIN_KEYS) {
+        let at = r.locate(table.span.clone());
+        let kind = chain_fault(r, &table, folder);
+        file.chain_faults
+            .extend(kind.map(|kind| ChainFault { kind, at }));
+    }
+    Some(file)
+}
+
+fn named(r: &Reader<'_>, text: &Text<'_>) -> Named {
+    Named {
+        name: text.text.trim().into(),
+        at: r.locate(text.span.clone()),
+    }
+}
+
+fn need<'a>(
+    r: &mut Reader<'a>,
+    table: &Table<'a>,
+    key: &'static str,
+    example: &'static str,
+) -> Option<Named> {
+    let text = r.need(table, key, example)?;
+    Some(named(r, &text))
+}
+
+fn optional<'a>(
+    r: &mut Reader<'a>,
+    table: &Table<'a>,
+    key: &'static str,
+    example: &'static str,
+) -> Option<Named> {
+    let text = r.text(table, key, example)?;
+    Some(named(r, &text))
+}
+
+fn bad(
+    r: &mut Reader<'_>,
+    span: Range<usize>,
+    key: &'static str,
+    found: impl Into<String>,
+    expected: &str,
+) {
+    r.report(
+        span,
+        Cause::BadValue {
+            key: key.into(),
+            found: found.into(),
+            expected: expected.into(),
+            near: None,
+        },
+    );
+}
+
+fn level<'a>(r: &mut Reader<'a>, table: &Table<'a>, key: &'static str) -> Option<bool> {
+    let text = r.need(table, key, "level = \"low\"")?;
+    r.word(key, &text, &LEVELS)
+}
+
+/// 32 bits in hexadecimal.
+fn code<'a>(r: &mut Reader<'a>, table: &Table<'a>, key: &'static str) -> Option<u32> {
+    let text = r.text(table, key, "idcode = \"0x24D08501\"")?;
+    let digits = text.text.trim();
+    let digits = digits.strip_prefix("0x").or(digits.strip_prefix("0X"));
+    let value = digits
+        .filter(|d| d.len() == 8)
+        .and_then(|d| u32::from_str_radix(d, 16).ok());
+    if value.is_none() {
+        bad(
+            r,
+            text.span,
+            key,
+            text.text,
+            "0x and eight hexadecimal digits",
+        );
+    }
+    value
+}
+
+/// A number with or without a point.
+fn real<'a>(
+    r: &mut Reader<'a>,
+    table: &Table<'a>,
+    key: &'static str,
+    bounds: std::ops::RangeInclusive<f64>,
+) -> Option<f64> {
+    let value = table.get(key)?;
+    let number = match value.get_ref() {
+        DeValue::Float(text) => text.as_str().replace('_', "").parse().ok(),
+        DeValue::Integer(text) if text.radix() == 10 => text.as_str().parse().ok(),
+        _ => None,
+    };
+    let number = number.filter(|n| bounds.contains(n));
+    if number.is_none() {
+        let expected = format!("a number from {} to {}", bounds.start(), bounds.end());
+        let found = r.source.text[value.span()].to_string();
+        bad(r, value.span(), key, found, &expected);
+    }
+    number
+}
+
+fn spare_lines<'a>(r: &mut Reader<'a>, bench: &Table<'a>) -> Vec<(u8, Named)> {
+    let mut lines = Vec::new();
+    for (key, place) in r.pairs(bench, "spare", "spare = { 0 = \"J3.9\" }") {
+        match key.text.parse::<u8>().ok().filter(|n| *n < 8) {
+            Some(number) => lines.push((number, named(r, &place))),
+            None => bad(
+                r,
+                key.span,
+                "spare",
+                key.text,
+                "the numbers of spare lines, 0 to 7",
+            ),
+        }
+    }
+    lines
+}
+
+fn machine<'a>(r: &mut Reader<'a>, root: &Table<'a>) -> Machine {
+    let mut machine = Machine::default();
+    if let Some(table) = root
+        .get("machine")
+        .and_then(|v| r.table("[machine]", v, &["power", "lines", "note"]))
+    {
+        if let Some(text) = r.text(&table, "power", "power = \"off\"") {
+            let words = [("off", false), ("on", true)];
+            machine.powered = r.word("power", &text, &words).unwrap_or_default();
+        }
+        if let Some(text) = r.text(&table, "lines", "lines = \"moving\"") {
+            machine.lines = r.word("lines", &text, &BEHAVIOURS).unwrap_or(machine.lines);
+        }
+    }
+    machine
+}
+
+/// `[adapter]` belongs to the emulated adapter, which checks its keys itself.
+fn adapter<'a>(r: &mut Reader<'a>, root: &Table<'a>) -> AdapterSettings {
+    let mut values = Vec::new();
+    let Some(value) = root.get("adapter") else {
+        return AdapterSettings::default();
+    };
+    let Some(table) = value.get_ref().as_table() else {
+        r.report(
+            value.span(),
+            Cause::WrongType {
+                key: "adapter".into(),
+                found: crate::board::toml_table::type_of(value.get_ref()),
+                expected: "a table",
+                example: "[adapter] on a line of its own",
+            },
+        );
+        return AdapterSettings::default();
+    };
+    for (key, value) in table.iter() {
+        let taken = match value.get_ref() {
+            DeValue::String(text) => Some(AdapterValue::Text(text.to_string())),
+            DeValue::Boolean(flag) => Some(AdapterValue::Flag(*flag)),
+            DeValue::Integer(n) => i64::from_str_radix(n.as_str(), n.radix())
+                .ok()
+                .map(AdapterValue::Number),
+            DeValue::Float(n) => n.as_str().parse().ok().map(AdapterValue::Real),
+            _ => None,
+        };
+        let at = r.locate(value.span());
+        match taken {
+            Some(taken) => values.push((key.get_ref().to_string(), taken, at)),
+            None => r.report(
+                value.span(),
+                Cause::WrongType {
+                    key: key.get_ref().to_string(),
+                    found: crate::board::toml_table::type_of(value.get_ref()),
+                    expected: "a text, a number, or true or false",
+                    example: "chip = \"FT2232H\"",
+                },
+            ),
+        }
+    }
+    values.sort_by_key(|(_, _, at)| (at.line, at.column));
+    AdapterSettings { values }
+}
+
+fn device<'a>(r: &mut Reader<'a>, table: &Table<'a>, folder: &Path) -> Option<DeviceRow> {
+    let idle = r.text(table, "idle", "idle = \"pull-up\"").and_then(|t| {
+        let words = [
+            ("float", Idle::Float),
+            ("pull-up", Idle::PullUp),
+            ("pull-down", Idle::PullDown),
+        ];
+        r.word("idle", &t, &words)
+    });
+    let mut mission = Vec::new();
+    for (pins, what) in r.pairs(table, "mission", "mission = { 12 = \"high\" }") {
+        if let Some(what) = r.word("mission", &what, &BEHAVIOURS) {
+            mission.push((named(r, &pins), what));
+        }
+    }
+    let engine = r
+        .text(table, "engine", "engine = \"engine.toml\"")
+        .map(|t| (folder.join(t.text), r.locate(t.span)));
+    let ohms = r.whole(table, "pull_ohms", 1_000..=10_000_000, "pull_ohms = 25_000");
+    Some(DeviceRow {
+        idcode: code(r, table, "idcode"),
+        usercode: code(r, table, "usercode"),
+        idle: idle.unwrap_or_default(),
+        pull_ohms: ohms.unwrap_or(25_000),
+        configured: r
+            .flag(table, "configured", "configured = true")
+            .unwrap_or(false),
+        mission,
+        engine,
+        name: need(r, table, "name", "name = \"U1\"")?,
+    })
+}
+
+/// Reports the keys that a fault of this kind does not have.
+fn only<'a>(r: &mut Reader<'a>, table: &Table<'a>, all: &[&'static str], mine: &[&'static str]) {
+    for key in all {
+        let common = ["kind", "note"];
+        if table.has(key) && !mine.contains(key) && !common.contains(key) {
+            let what = format!("a fault of this kind has no `{key}`");
+            let help = format!("it has {}; leave the others out", mine.join(", "));
+            let span = table.key_span(key).unwrap_or(table.span.clone());
+            r.report(span, Cause::Conflict { what, help });
+        }
+    }
+}
+
+fn spot<'a>(r: &mut Reader<'a>, table: &Table<'a>) -> Option<Spot> {
+    if table.has("pin") && !table.has("wire") {
+        return need(r, table, "pin", "pin = \"U1.12\"").map(Spot::Place);
+    }
+    need(r, table, "wire", "wire = \"W07\"").map(Spot::Wire)
+}
+
+fn fault<'a>(r: &mut Reader<'a>, table: &Table<'a>) -> Option<FaultKind> {
+    let kind = r.need(table, "kind", "kind = \"open\"")?;
+    let keys: [(&str, &[&'static str]); 8] = [
+        ("open", &["wire", "end"]),
+        ("short", &["wires", "pins", "behaviour"]),
+        ("swap", &["wires", "end"]),
+        ("misplaced", &["wire", "pin", "end"]),
+        ("stuck", &["wire", "pin", "level"]),
+        ("held", &["wire", "pin", "level", "ohms"]),
+        ("intermittent", &["wire", "probability", "end"]),
+        ("resistive", &["wire", "ohms", "end"]),
+    ];
+    let words: Vec<(&'static str, usize)> =
+        keys.iter().enumerate().map(|(i, (w, _))| (*w, i)).collect();
+    let number = r.word("kind", &kind, &words)?;
+    let (name, mine) = keys[number];
+    only(r, table, &FAULT_KEYS, mine);
+    let end = r
+        .text(table, "end", "end = \"to\"")
+        .and_then(|t| r.word("end", &t, &ENDS))
+        .unwrap_or_default();
+    let wire = |r: &mut Reader<'a>| need(r, table, "wire", "wire = \"W07\"");
+    let ohms = |r: &mut Reader<'a>, usual| {
+        r.whole(table, "ohms", 1..=10_000_000, "ohms = 10_000")
+            .unwrap_or(usual)
+    };
+    let list = |r: &mut Reader<'a>, key: &'static str, example: &'static str| -> Vec<Named> {
+        let texts = r.texts(table, key, example);
+        texts.iter().map(|t| named(r, t)).collect()
+    };
+    Some(match name {
+        "open" => FaultKind::Open {
+            wire: wire(r)?,
+            end,
+        },
+        "short" => {
+            let mut on: Vec<Spot> = list(r, "wires", "wires = [\"W07\", \"W08\"]")
+                .into_iter()
+                .map(Spot::Wire)
+                .collect();
+            on.extend(
+                list(r, "pins", "pins = [\"J3.4\", \"ground\"]")
+                    .into_iter()
+                    .map(Spot::Place),
+            );
+            if on.len() < 2 {
+                two(r, table, "a short joins two wires or more");
+                return None;
+            }
+            let behaviour = r.text(table, "behaviour", "behaviour = \"wired-and\"");
+            let words = [
+                ("wired-and", ShortBehaviour::WiredAnd),
+                ("wired-or", ShortBehaviour::WiredOr),
+                ("strong", ShortBehaviour::Strong),
+            ];
+            FaultKind::Short {
+                on,
+                behaviour: behaviour
+                    .and_then(|t| r.word("behaviour", &t, &words))
+                    .unwrap_or_default(),
+            }
+        }
+        "swap" => {
+            let wires = list(r, "wires", "wires = [\"W07\", \"W08\"]");
+            let Ok(wires) = <[Named; 2]>::try_from(wires) else {
+                two(r, table, "a swap is of two wires");
+                return None;
+            };
+            FaultKind::Swap { wires, end }
+        }
+        "misplaced" => FaultKind::Misplaced {
+            wire: wire(r)?,
+            end,
+            pin: need(r, table, "pin", "pin = \"J3.29\"")?,
+        },
+        "stuck" => FaultKind::Stuck {
+            on: spot(r, table)?,
+            level: level(r, table, "level")?,
+        },
+        "held" => FaultKind::Held {
+            on: spot(r, table)?,
+            level: level(r, table, "level")?,
+            ohms: ohms(r, 1_000),
+        },
+        "intermittent" => FaultKind::Intermittent {
+            wire: wire(r)?,
+            end,
+            ppm: (real(r, table, "probability", 0.0..=1.0).unwrap_or(0.05) * 1e6) as u32,
+        },
+        _ => FaultKind::Resistive {
+            wire: wire(r)?,
+            end,
+            ohms: ohms(r, 10_000),
+        },
+    })
+}
+
+fn two<'a>(r: &mut Reader<'a>, table: &Table<'a>, what: &str) {
+    let span = table
+        .key_span("wires")
+        .or(table.key_span("pins"))
+        .unwrap_or(table.span.clone());
+    r.report(
+        span,
+        Cause::Conflict {
+            what: what.into(),
+            help: "write wires = [\"W07\", \"W08\"]".into(),
+        },
+    );
+}
+
+fn chain_fault<'a>(r: &mut Reader<'a>, table: &Table<'a>, folder: &Path) -> Option<ChainFaultKind> {
+    let kind = r.need(table, "kind", "kind = \"broken\"")?;
+    let keys: [(&str, &[&'static str]); 7] = [
+        ("wrong-device", &["device", "entity", "bsdl", "idcode"]),
+        ("missing", &["device"]),
+        ("extra", &["entity", "bsdl", "after"]),
+        ("stuck-tdo", &["device", "level"]),
+        ("broken", &["after", "reads"]),
+        ("bit-errors", &["after", "rate", "above_hz"]),
+        ("double-clock", &["device", "rate", "above_hz"]),
+    ];
+    let words: Vec<(&'static str, usize)> =
+        keys.iter().enumerate().map(|(i, (w, _))| (*w, i)).collect();
+    let number = r.word("kind", &kind, &words)?;
+    let (name, mine) = keys[number];
+    only(r, table, &CHAIN_KEYS, mine);
+    let device = |r: &mut Reader<'a>| need(r, table, "device", "device = \"U3\"");
+    let after = |r: &mut Reader<'a>| optional(r, table, "after", "after = \"U2\"");
+    let ppb = |r: &mut Reader<'a>| {
+        if !table.has("rate") {
+            r.missing(table, "rate", "rate = 0.001");
+        }
+        real(r, table, "rate", 0.0..=1.0).map(|p| (p * 1e9) as u32)
+    };
+    let above = |r: &mut Reader<'a>| {
+        r.whole(table, "above_hz", 0..=1_000_000_000, "above_hz = 4_000_000")
+            .unwrap_or(0)
+    };
+    Some(match name {
+        "wrong-device" => {
+            let idcode = code(r, table, "idcode");
+            let entity = entity(r, table, folder);
+            if entity.is_none() && idcode.is_none() {
+                r.missing(table, "entity", "entity = \"SHUTTLE_44\"");
+            }
+            ChainFaultKind::WrongDevice {
+                device: device(r)?,
+                entity,
+                idcode,
+            }
+        }
+        "missing" => ChainFaultKind::Missing { device: device(r)? },
+        "extra" => {
+            let entity = entity(r, table, folder);
+            if entity.is_none() {
+                r.missing(table, "entity", "entity = \"SHUTTLE_44\"");
+            }
+            ChainFaultKind::Extra {
+                entity: entity?,
+                after: after(r),
+            }
+        }
+        "stuck-tdo" => ChainFaultKind::StuckTdo {
+            device: optional(r, table, "device", "device = \"U4\""),
+            level: level(r, table, "level")?,
+        },
+        "broken" => ChainFaultKind::Broken {
+            after: after(r),
+            reads: if table.has("reads") {
+                level(r, table, "reads")?
+            } else {
+                true
+            },
+        },
+        "bit-errors" => ChainFaultKind::BitErrors {
+            after: after(r),
+            ppb: ppb(r)?,
+            above_hz: above(r),
+        },
+        _ => ChainFaultKind::DoubleClock {
+            device: optional(r, table, "device", "device = \"U2\""),
+            ppb: ppb(r)?,
+            above_hz: above(r),
+        },
+    })
+}
+
+fn entity<'a>(r: &mut Reader<'a>, table: &Table<'a>, folder: &Path) -> Option<Entity> {
+    if let Some(text) = r.text(table, "bsdl", "bsdl = \"devices/shuttle_44.bsd\"") {
+        let at = r.locate(text.span.clone());
+        let path: PathBuf = folder.join(text.text);
+        return Some(Entity::File(path, at));
+    }
+    optional(r, table, "entity", "entity = \"SHUTTLE_44\"").map(Entity::Name)
+}
