@@ -3,6 +3,7 @@
 //! **Bit 0 is the bit nearest TDO, everywhere**: the rightmost character of a pattern, cell number 0, the bit that is
 //! shifted first.
 
+mod check;
 mod diagnostic;
 pub mod model;
 mod names;
@@ -10,7 +11,6 @@ mod parser;
 mod places;
 mod print;
 mod report;
-#[allow(dead_code, reason = "the checks that rest on them follow")]
 mod rules;
 mod span;
 
@@ -55,7 +55,10 @@ impl Outcome {
 /// Reads one BSDL file. Never panics and never stops at the first fault: the rest of the file is still read.
 pub fn parse(bytes: &[u8], options: &Options) -> Outcome {
     let mut report = report::Report::new(options);
-    let device = parser::read(bytes, &mut report).map(|(device, _places)| device);
+    let device = parser::read(bytes, &mut report).map(|(device, places)| {
+        check::check(&device, &places, &mut report);
+        device
+    });
     Outcome {
         device,
         diagnostics: report.finish(),

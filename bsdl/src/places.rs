@@ -22,12 +22,15 @@ pub(crate) struct Places {
     pub(crate) boundary_length: Span,
     /// Numbers of table lines that could not be read: no complaint that they are missing.
     pub(crate) broken_cells: Vec<u32>,
-    /// The boundary table was read at all.
-    pub(crate) has_cells: bool,
-    /// Port positions whose declaration could not be read have no port; this says that there are some.
+    /// Some port declarations could not be read, so some names are unknown for that reason.
     pub(crate) broken_ports: bool,
-    pub(crate) tap: [Span; 5],
-    /// Places of the durations of RUNBIST and INTEST.
+    /// TDI, TDO, TMS, TCK, TRST*: where each attribute names its port; `None` without the attribute.
+    pub(crate) tap: [Option<Span>; 5],
+    /// Statements that the standard demands and that are not there, not even faulty ones.
+    pub(crate) missing: Vec<&'static str>,
+    /// The generic's default.
+    pub(crate) default_map: Span,
+    /// Durations of RUNBIST and INTEST.
     pub(crate) waits: Vec<(crate::model::Wait, Span)>,
     pub(crate) expect: Span,
 }

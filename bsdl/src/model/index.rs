@@ -7,23 +7,51 @@ use super::{Device, PortBit};
 
 /// The tables of one device; a clone starts empty and equality does not look at them.
 #[derive(Debug, Default)]
-pub(super) struct Index(OnceLock<Box<Tables>>);
+pub(super) struct Index {
+    ports: OnceLock<HashMap<String, u32>>,
+    cells: OnceLock<CellTables>,
+}
 
+/// Ways into the boundary table.
 #[derive(Debug)]
-pub(super) struct Tables {
-    /// Upper-case port name to position in `ports`.
-    pub(super) ports: HashMap<String, u32>,
+pub(crate) struct CellTables {
     /// (number, position in `cells`), sorted.
-    pub(super) by_number: Vec<(u32, u32)>,
+    pub(crate) by_number: Vec<(u32, u32)>,
     /// (port bit, position in `cells`), sorted.
-    pub(super) by_bit: Vec<(PortBit, u32)>,
+    pub(crate) by_bit: Vec<(PortBit, u32)>,
     /// (control cell's number, position of the driver in `cells`), sorted.
-    pub(super) by_control: Vec<(u32, u32)>,
+    pub(crate) by_control: Vec<(u32, u32)>,
 }
 
 impl Index {
-    pub(super) fn get(&self, device: &Device) -> &Tables {
-        self.0.get_or_init(|| Box::new(Tables::build(device)))
+    /// Upper-case port name to position in `ports`.
+    pub(super) fn ports(&self, device: &Device) -> &HashMap<String, u32> {
+        self.ports.get_or_init(|| {
+            let mut ports = HashMap::with_capacity(device.ports.len());
+            for (i, port) in device.ports.iter().enumerate() {
+                ports
+                    .entry(port.name.to_ascii_uppercase())
+                    .or_insert(i as u32);
+            }
+            ports
+        })
+    }
+
+    pub(super) fn cells(&self, device: &Device) -> &CellTables {
+        self.cells.get_or_init(|| {
+            let cells = || device.cells.iter().zip(0..);
+            let mut tables = CellTables {
+                by_number: cells().map(|(c, i)| (c.number, i)).collect(),
+                by_bit: cells().filter_map(|(c, i)| Some((c.port?, i))).collect(),
+                by_control: cells()
+                    .filter_map(|(c, i)| Some((c.control?.cell, i)))
+                    .collect(),
+            };
+            tables.by_number.sort_unstable();
+            tables.by_bit.sort_unstable();
+            tables.by_control.sort_unstable();
+            tables
+        })
     }
 }
 
@@ -36,30 +64,6 @@ impl Clone for Index {
 impl PartialEq for Index {
     fn eq(&self, _: &Self) -> bool {
         true
-    }
-}
-
-impl Tables {
-    fn build(device: &Device) -> Self {
-        let mut ports = HashMap::with_capacity(device.ports.len());
-        for (i, port) in device.ports.iter().enumerate() {
-            ports
-                .entry(port.name.to_ascii_uppercase())
-                .or_insert(i as u32);
-        }
-        let cells = || device.cells.iter().zip(0..);
-        let mut tables = Self {
-            ports,
-            by_number: cells().map(|(c, i)| (c.number, i)).collect(),
-            by_bit: cells().filter_map(|(c, i)| Some((c.port?, i))).collect(),
-            by_control: cells()
-                .filter_map(|(c, i)| Some((c.control?.cell, i)))
-                .collect(),
-        };
-        tables.by_number.sort_unstable();
-        tables.by_bit.sort_unstable();
-        tables.by_control.sort_unstable();
-        tables
     }
 }
 

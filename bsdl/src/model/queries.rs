@@ -1,6 +1,6 @@
 //! Questions to a device.
 
-use super::index::{Index, under};
+use super::index::{CellTables, Index, under};
 use super::{
     CaptureMode, CaptureSource, Cell, CellKind, Device, DifferentialKind, Disable, Instruction,
     Pattern, PinMap, Port, PortBit, RegisterRef, capture_source,
@@ -38,8 +38,7 @@ impl Device {
     /// Position of a port, case ignored.
     pub fn port_index(&self, name: &str) -> Option<u32> {
         self.index
-            .get(self)
-            .ports
+            .ports(self)
             .get(&name.to_ascii_uppercase())
             .copied()
     }
@@ -260,6 +259,11 @@ impl Device {
 
     // ---- boundary cells
 
+    /// The sorted ways into the boundary table.
+    pub(crate) fn cell_tables(&self) -> &CellTables {
+        self.index.cells(self)
+    }
+
     /// Name of a cell type.
     pub fn cell_name(&self, kind: CellKind) -> &str {
         match kind {
@@ -270,14 +274,14 @@ impl Device {
 
     /// The table lines with this number: one, two for a merged cell, none if the file lacks it.
     pub fn cells_numbered(&self, number: u32) -> impl Iterator<Item = &Cell> {
-        under(&self.index.get(self).by_number, number)
+        under(&self.index.cells(self).by_number, number)
             .iter()
             .map(|(_, i)| &self.cells[*i as usize])
     }
 
     /// The table lines that name a port bit, in the order of the file.
     pub fn cells_of(&self, bit: PortBit) -> impl Iterator<Item = &Cell> {
-        under(&self.index.get(self).by_bit, bit)
+        under(&self.index.cells(self).by_bit, bit)
             .iter()
             .map(|(_, i)| &self.cells[*i as usize])
     }
@@ -297,7 +301,7 @@ impl Device {
 
     /// The drivers that a control cell switches, by its number, in the order of the file.
     pub fn controlled_by(&self, number: u32) -> impl Iterator<Item = &Cell> {
-        under(&self.index.get(self).by_control, number)
+        under(&self.index.cells(self).by_control, number)
             .iter()
             .map(|(_, i)| &self.cells[*i as usize])
     }

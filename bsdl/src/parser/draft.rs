@@ -11,10 +11,19 @@ pub(super) struct Draft {
     pub(super) entity: Span,
     pub(super) generic: Option<Generic>,
     pub(super) ports: Vec<Port>,
+    /// Bits of all ports.
+    pub(super) bits: u64,
     /// Names whose port declaration could not be read: no complaint that they are unknown.
     pub(super) broken_ports: Vec<Span>,
     pub(super) uses: Vec<(String, Span)>,
     pub(super) attributes: Vec<Attribute>,
+    /// Names of all attribute statements, faulty ones included.
+    pub(super) seen: Vec<Span>,
+    /// There is a generic and a port list, faulty ones included.
+    pub(super) has_generic: bool,
+    pub(super) has_ports: bool,
+    /// A pin map was begun.
+    pub(super) has_map: bool,
     /// Name and text of each pin map.
     pub(super) maps: Vec<(Span, Joined)>,
     /// Names declared as extensions.

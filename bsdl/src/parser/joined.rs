@@ -43,6 +43,19 @@ impl Joined {
         }
     }
 
+    /// Places where a name or number runs on from one piece into the next.
+    pub(crate) fn splits(&self) -> impl Iterator<Item = Span> {
+        let is_name = |b: Option<&u8>| b.is_some_and(|b| b.is_ascii_alphanumeric() || *b == b'_');
+        self.pieces
+            .iter()
+            .skip(1)
+            .filter_map(move |&(joined, file)| {
+                let split = is_name(self.text.get(joined as usize - 1))
+                    && is_name(self.text.get(joined as usize));
+                split.then_some(Span::new(file, file + 1))
+            })
+    }
+
     /// The file offset of a joined character; just past the last one for the end of the text.
     pub(crate) fn offset(&self, joined: usize) -> u32 {
         let joined = (joined as u32).min(self.text.len() as u32);

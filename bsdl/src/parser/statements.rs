@@ -9,7 +9,9 @@ use crate::rules;
 use crate::span::Span;
 
 /// The widest vector that this reader takes.
-pub(super) const WIDEST: u64 = 65_536;
+const WIDEST: u64 = 65_536;
+/// The most port bits in all that this reader takes.
+const MOST: u64 = 4_000_000;
 
 /// Reads the first entity of the file; `None` if there is none.
 pub(super) fn read(c: &mut Cursor<'_, '_, '_>) -> Option<Draft> {
@@ -156,6 +158,7 @@ fn end(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
 
 /// `generic (PHYSICAL_PIN_MAP : string [:= "NAME"]);`
 fn generic(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
+    draft.has_generic = true;
     c.bump();
     let place = "in the generic";
     if !c.expect_mark(b'(', place) {
@@ -191,6 +194,7 @@ fn generic(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
 
 /// `port (NAME {, NAME} : MODE TYPE {; ...});`
 fn port_list(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
+    draft.has_ports = true;
     c.bump();
     c.expect_mark(b'(', "after `port`");
     loop {
@@ -247,6 +251,19 @@ fn port(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> bool {
     let read = port_parts(c, draft);
     if let Some((mode, range)) = read {
         let names: Vec<Span> = draft.broken_ports.drain(from..).collect();
+        let bits = range.map_or(1, Range::width) * names.len() as u64;
+        draft.bits += bits;
+        if range.is_some() && draft.bits > MOST {
+            let message = format!("the ports have more than {MOST} bits in all");
+            c.report.add(
+                &rules::WIDE,
+                names.first().copied().unwrap_or_default(),
+                message,
+            );
+            draft.bits -= bits;
+            draft.broken_ports.extend(names);
+            return true;
+        }
         draft.ports.extend(names.into_iter().map(|span| Port {
             name: c.string(span),
             mode,
@@ -362,6 +379,7 @@ fn use_clause(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
 
 /// `constant NAME : PIN_MAP_STRING := STRINGS;`
 fn constant(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
+    draft.has_map = true;
     c.bump();
     let place = "in the constant";
     let Some(name) = c.name("a name", "after `constant`") else {
@@ -398,6 +416,7 @@ fn attribute(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft, order: &mut Order) {
         return c.recover();
     };
     let shown = c.string(name);
+    draft.seen.push(name);
     if c.eat_mark(b':') {
         order.at("BSDL_EXTENSION", first, c.report);
         if c.eat_word("BSDL_EXTENSION") {

@@ -92,7 +92,7 @@ pub(crate) static NO_END: Rule = lax(
     "put `end` with the entity's name and `;` after the last statement",
     STATEMENTS,
 );
-pub(crate) static SPLIT_TOKEN: Rule = lax(
+pub(crate) static SPLIT_TOKEN: Rule = doubt(
     "B016",
     "a name or number is not split over two strings",
     "write it in one string",

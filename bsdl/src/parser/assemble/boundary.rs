@@ -24,7 +24,7 @@ impl Assembly<'_, '_, '_> {
         let Some(frame) = self.text("BOUNDARY_REGISTER") else {
             return;
         };
-        self.places.has_cells = true;
+        frame.whole_tokens(self.report);
         let mut others = Others::default();
         let mut cells = Vec::with_capacity(frame.text().len() / 24);
         // Lines whose port is unknown or has no such index, to be told with the port list at hand.

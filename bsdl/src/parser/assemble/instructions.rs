@@ -15,6 +15,7 @@ impl<'a> Assembly<'a, '_, '_> {
             self.places.instruction_length = span;
         }
         if let Some(frame) = self.text("INSTRUCTION_OPCODE") {
+            frame.whole_tokens(self.report);
             let (device, places, known) = (&mut self.device, &mut self.places, &mut self.known);
             frame.items(
                 self.report,
@@ -163,6 +164,7 @@ impl<'a> Assembly<'a, '_, '_> {
             |_, access, _| items.push(access),
             |_| {},
         );
+        frame.whole_tokens(self.report);
         let mut registers = NameTable::new();
         for access in items {
             // A register enters the device with the first instruction that selects it.

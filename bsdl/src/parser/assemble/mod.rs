@@ -79,6 +79,7 @@ pub(super) fn assemble<'a>(
     };
     a.places.end = draft.end;
     a.head();
+    a.missing();
     a.names();
     a.ports();
     a.pin_maps();
@@ -168,8 +169,40 @@ impl<'a> Assembly<'a, '_, '_> {
         );
     }
 
+    /// What the standard demands and the file lacks.
+    fn missing(&mut self) {
+        const ALWAYS: [&str; 7] = [
+            "PIN_MAP",
+            "INSTRUCTION_LENGTH",
+            "INSTRUCTION_OPCODE",
+            "INSTRUCTION_CAPTURE",
+            "BOUNDARY_LENGTH",
+            "BOUNDARY_REGISTER",
+            "COMPONENT_CONFORMANCE",
+        ];
+        let draft = self.draft;
+        let seen: NameTable<'_> = draft
+            .seen
+            .iter()
+            .map(|s| (Name(self.slice(*s)), 0))
+            .collect();
+        let mut missing = Vec::new();
+        missing.extend((!draft.has_generic).then_some("the generic PHYSICAL_PIN_MAP"));
+        missing.extend((!draft.has_ports).then_some("the port list"));
+        let draft_language = self.device.edition.is_some_and(|e| e <= Edition::Y1990);
+        let wanted = ALWAYS
+            .iter()
+            .filter(|n| !(draft_language && **n == "COMPONENT_CONFORMANCE"));
+        missing.extend(wanted.filter(|n| !seen.contains_key(&Name(n.as_bytes()))));
+        missing.extend((!draft.has_map).then_some("a pin map (a PIN_MAP_STRING constant)"));
+        self.places.missing = missing;
+    }
+
     fn head(&mut self) {
         let draft = self.draft;
+        if let Some((_, span)) = draft.generic.as_ref().and_then(|g| g.default.as_ref()) {
+            self.places.default_map = *span;
+        }
         self.device.entity = match self.slice(draft.entity) {
             [] => "UNNAMED".into(),
             _ => self.string(draft.entity),

@@ -40,6 +40,7 @@ impl Assembly<'_, '_, '_> {
     }
 
     fn pin_map(&mut self, mut map: PinMap, frame: Frame<'_>) -> PinMap {
+        frame.whole_tokens(self.report);
         // Where each port is mapped, for the second time and for those left out.
         let mut mapped: Vec<Option<Span>> = vec![None; self.device.ports.len()];
         let mut pins = NameTable::new();

@@ -23,7 +23,7 @@ impl Assembly<'_, '_, '_> {
             let Some(attribute) = self.attribute(name) else {
                 continue;
             };
-            self.places.tap[i] = attribute.target;
+            self.places.tap[i] = Some(attribute.target);
             if i == 3 {
                 clock = Some(&attribute.value);
             }

@@ -85,6 +85,17 @@ impl<'a> Frame<'a> {
         report.add(&rules::INNER, span, message);
     }
 
+    /// Tells of names and numbers that run on from one string into the next.
+    pub(super) fn whole_tokens(&self, report: &mut Report<'_>) {
+        for span in self.joined.splits() {
+            let message = format!(
+                "a name or number of {} runs on from the string before",
+                self.place
+            );
+            report.add(&rules::SPLIT_TOKEN, span, message);
+        }
+    }
+
     /// Reads items separated by commas. `starts` tells where, after a fault, the next item may begin; `sink` takes
     /// each item with its text. Every turn of the loop takes at least one byte.
     pub(super) fn items<T>(
