@@ -21,3 +21,6 @@ pub use discover::{FIRST_DEVICES, Found, FoundDevice, MOST_DEVICES, MOST_IR_BITS
 pub use finding::Finding;
 pub use idcode::IdCode;
 pub use split::{IrHint, KnownPart, KnownParts, Split, split, split_found};
+
+#[cfg(test)]
+pub(crate) mod testing;
