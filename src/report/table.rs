@@ -14,6 +14,11 @@ impl Table {
         }
     }
 
+    /// Whether it has not even a heading.
+    pub fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
     /// Adds a row.
     pub fn row<S: Into<String>>(&mut self, cells: impl IntoIterator<Item = S>) {
         self.rows.push(cells.into_iter().map(Into::into).collect());

@@ -2,11 +2,16 @@
 //! stop, leaves the board safe, keeps files whole. It prints nothing and knows no results.
 
 mod cancel;
+mod jobs;
+mod open;
 mod store;
 
 pub use cancel::{Cancel, Stop};
+pub use jobs::{Scanned, UNKNOWN_TCK_HZ};
+pub use open::{OpenError, Place};
 pub use store::{StoreError, keep_last_good, last_good, write_whole};
 
+use crate::simulator::Witness;
 use crate::tap::{Answers, Op, Piece, Port, PortError, Ticket, Traffic, Walker};
 
 /// How the board was left at the end of a session.
@@ -41,6 +46,7 @@ pub struct Session {
     walker: Walker,
     failed: bool,
     left: Option<Left>,
+    witness: Option<Witness>,
 }
 
 impl Session {
@@ -54,7 +60,19 @@ impl Session {
             walker: Walker::new(),
             failed: false,
             left: None,
+            witness: None,
         }
+    }
+
+    /// With what a simulated bench itself sees.
+    fn with_witness(mut self, witness: Option<Witness>) -> Self {
+        self.witness = witness;
+        self
+    }
+
+    /// What a simulated bench itself sees; `None` for anything real.
+    pub fn witness(&self) -> Option<&Witness> {
+        self.witness.as_ref()
     }
 
     /// How the adapter is named to the user.

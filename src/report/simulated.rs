@@ -1,0 +1,50 @@
+//! What a simulated bench itself saw.
+
+use serde_json::{Value, json};
+
+use crate::simulator::{Seen, Witness};
+use crate::tap::Traffic;
+
+/// The field `simulated` of a run on a simulated bench.
+pub fn simulated_value(witness: &Witness, traffic: &Traffic) -> Value {
+    let seen = witness.seen();
+    json!({
+        "virtual_seconds": traffic.elapsed.as_secs_f64(),
+        "usb_bytes_out": traffic.usb_out,
+        "usb_bytes_in": traffic.usb_in,
+        "round_trips": traffic.round_trips,
+        "tck_cycles": seen.tck_cycles,
+        "fights": seen.fight_count,
+        "left_safe": seen.left_safe(),
+    })
+}
+
+/// What the board itself saw, as a document of its own: `taploom.witness.v1`.
+pub fn witness_document(seen: &Seen, connections: u64) -> Value {
+    json!({
+        "schema": "taploom.witness.v1",
+        "taploom": env!("CARGO_PKG_VERSION"),
+        "connections": connections,
+        "fights": seen.fight_count,
+        "fight_places": seen.fights.iter().map(|f| json!({
+            "place": f.place,
+            "at_ns": f.at_ns,
+            "pins": f.pins.iter().map(|p| json!({ "pin": p.pin, "level": p.level })).collect::<Vec<_>>(),
+        })).collect::<Vec<_>>(),
+        "strains": seen.strains.iter().map(|s| json!({
+            "place": s.place, "stuck": s.stuck, "updates": s.updates,
+        })).collect::<Vec<_>>(),
+        "loaded": seen.loaded.iter().map(|l| json!({
+            "device": l.device, "text": l.text, "payload_bytes": l.payload_bytes,
+            "crc": format!("0x{:04X}", l.crc), "running": l.running,
+        })).collect::<Vec<_>>(),
+        "devices": seen.devices.iter().map(|d| json!({
+            "name": d.name, "state": d.state.name(), "instruction": d.instruction,
+            "boundary_drivers": d.boundary_drivers,
+        })).collect::<Vec<_>>(),
+        "tck_cycles": seen.tck_cycles,
+        "elapsed_ns": seen.elapsed_ns,
+        "extest_updates": seen.extest_updates,
+        "left_safe": seen.left_safe(),
+    })
+}
