@@ -5,6 +5,9 @@
 mod args;
 mod exit;
 mod out;
+mod scan;
+mod simulate;
+mod work;
 
 use std::process::ExitCode;
 
@@ -86,8 +89,11 @@ pub fn main() -> ExitCode {
 }
 
 fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Failed> {
-    let _ = (context, command);
-    Err(Failure::input("usage", "no command is built in yet").into())
+    match command {
+        Some(Command::Scan { board }) => scan::run(context, board.as_deref()),
+        Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
+        _ => Err(Failure::input("usage", "no such command is built in yet").into()),
+    }
 }
 
 /// Prints what a command gave.

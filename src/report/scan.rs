@@ -126,7 +126,8 @@ fn compared_rows(comparison: &Comparison) -> Value {
 /// Length and capture of each found device's instruction register, where they are certain.
 fn fields_found(scanned: &Scanned) -> Vec<Option<(usize, Bits)>> {
     let none = vec![None; scanned.found.devices.len()];
-    let (Some(lengths), Some(capture)) = (scanned.split.lengths(), &scanned.found.ir_capture) else {
+    let (Some(lengths), Some(capture)) = (scanned.split.lengths(), &scanned.found.ir_capture)
+    else {
         return none;
     };
     let layout = ChainLayout::new(lengths.to_vec());
@@ -202,7 +203,10 @@ pub fn rate(hz: u32) -> String {
         _ => (f64::from(hz), "Hz"),
     };
     let text = format!("{value:.3}");
-    format!("{} {unit}", text.trim_end_matches('0').trim_end_matches('.'))
+    format!(
+        "{} {unit}",
+        text.trim_end_matches('0').trim_end_matches('.')
+    )
 }
 
 /// Findings as numbered paragraphs, empty if there are none.
@@ -217,7 +221,11 @@ pub fn findings_lines(findings: &[Finding]) -> Vec<String> {
         lines.push(heading.to_owned());
         for (i, f) in of_kind.iter().enumerate() {
             lines.push(format!("  {}. {}: {}", i + 1, f.place, f.what));
-            for (label, text) in [("expected", &f.expected), ("seen", &f.seen), ("mend", &f.mend)] {
+            for (label, text) in [
+                ("expected", &f.expected),
+                ("seen", &f.seen),
+                ("mend", &f.mend),
+            ] {
                 if !text.is_empty() {
                     lines.push(format!("     {label:<9} {text}"));
                 }
@@ -228,21 +236,32 @@ pub fn findings_lines(findings: &[Finding]) -> Vec<String> {
 }
 
 const NUMBERS: [&str; 13] = [
-    "none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+    "none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
+    "eleven", "twelve",
 ];
 
 fn number(n: usize) -> String {
-    NUMBERS.get(n).map_or_else(|| n.to_string(), |w| (*w).to_owned())
+    NUMBERS
+        .get(n)
+        .map_or_else(|| n.to_string(), |w| (*w).to_owned())
 }
 
 /// "four, as declared", "four, and the clip", or how many are and how many should be.
 pub fn in_words(comparison: &Comparison, board: &Board) -> String {
     if !comparison.is_as_declared() {
-        let good = comparison.rows.iter().filter(|r| r.verdict == Verdict::AsDeclared).count();
+        let good = comparison
+            .rows
+            .iter()
+            .filter(|r| r.verdict == Verdict::AsDeclared)
+            .count();
         let needed = number(comparison.required);
         return match comparison.findings.iter().filter(|f| f.fault).count() {
             0 => format!("{} of {needed} as declared", number(good)),
-            n => format!("not as declared: {} of {needed} are, {}", number(good), plural(n, "finding")),
+            n => format!(
+                "not as declared: {} of {needed} are, {}",
+                number(good),
+                plural(n, "finding")
+            ),
         };
     }
     let clips: Vec<&str> = board
@@ -253,7 +272,13 @@ pub fn in_words(comparison: &Comparison, board: &Board) -> String {
         .collect();
     let mut extra: Vec<String> = comparison
         .optional_present(board)
-        .map(|name| if clips.contains(&name) { "the clip".to_owned() } else { name.to_owned() })
+        .map(|name| {
+            if clips.contains(&name) {
+                "the clip".to_owned()
+            } else {
+                name.to_owned()
+            }
+        })
         .collect();
     extra.dedup();
     let needed = number(comparison.required);
@@ -265,11 +290,17 @@ pub fn in_words(comparison: &Comparison, board: &Board) -> String {
 }
 
 fn compared_table(comparison: &Comparison) -> Table {
-    let mut table = Table::new(&["position", "device", "entity", "IDCODE", "version", "IR", "verdict"]);
+    let mut table = Table::new(&[
+        "position", "device", "entity", "IDCODE", "version", "IR", "verdict",
+    ]);
     for r in &comparison.rows {
         table.row([
             r.position.map_or("-".into(), |p| p.to_string()),
-            if r.name.is_empty() { "-".into() } else { r.name.clone() },
+            if r.name.is_empty() {
+                "-".into()
+            } else {
+                r.name.clone()
+            },
             r.entity.clone().unwrap_or_else(|| "-".into()),
             shown_idcode(r.idcode, r.verdict),
             r.idcode.map_or("-".into(), |id| id.version().to_string()),

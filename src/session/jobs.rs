@@ -37,6 +37,10 @@ impl Session {
         }
         let split = split_found(&found, &known);
         let comparison = board.map(|b| compare(&found, b, &known));
-        Ok(Scanned { found, split, comparison })
+        Ok(Scanned {
+            found,
+            split,
+            comparison,
+        })
     }
 }

@@ -49,7 +49,11 @@ impl Session {
     ///
     /// # Errors
     /// [`OpenError`]; nothing stays open then.
-    pub fn open(place: &Place, trace: Option<PathBuf>, cancel: Cancel) -> Result<Session, OpenError> {
+    pub fn open(
+        place: &Place,
+        trace: Option<PathBuf>,
+        cancel: Cancel,
+    ) -> Result<Session, OpenError> {
         let _ = trace;
         let (port, label, witness): (Box<dyn Port>, String, Option<Witness>) = match place {
             Place::Adapter(selector) => {
@@ -59,12 +63,25 @@ impl Session {
             Place::Bench(path) => {
                 let bench = Bench::open(path).map_err(Box::new)?;
                 let witness = bench.witness();
-                (Box::new(Lowered::new(bench)), format!("simulated bench {}", path.display()), Some(witness))
+                (
+                    Box::new(Lowered::new(bench)),
+                    format!("simulated bench {}", path.display()),
+                    Some(witness),
+                )
             }
-            Place::Tap { address, allow_remote } => {
-                let parsed: Address = address.parse().map_err(|_| PortError::NotFound { what: address.clone() })?;
+            Place::Tap {
+                address,
+                allow_remote,
+            } => {
+                let parsed: Address = address.parse().map_err(|_| PortError::NotFound {
+                    what: address.clone(),
+                })?;
                 let socket = TapSocket::connect(&parsed, *allow_remote)?;
-                (Box::new(Lowered::new(socket)), format!("TAP at {address}"), None)
+                (
+                    Box::new(Lowered::new(socket)),
+                    format!("TAP at {address}"),
+                    None,
+                )
             }
         };
         Ok(Session::over(port, label, cancel).with_witness(witness))

@@ -1,0 +1,109 @@
+//! What every command that works on a chain does: reads the board, opens a session, ends it.
+
+use std::path::Path;
+
+use serde_json::Value;
+
+use crate::board::Board;
+use crate::report;
+use crate::session::{Left, OpenError, Place, Session};
+use crate::tap::{Port, PortError};
+
+use super::{Context, Exit, Failed, Failure, Outcome};
+
+/// Reads a board file.
+pub(super) fn load_board(path: &Path) -> Result<Board, Failed> {
+    Board::load(path).map_err(|error| Failure::input("board", error.to_string()).into())
+}
+
+/// An open session, to be ended by [`Opened::finish`].
+pub(super) struct Opened<'c> {
+    context: &'c Context,
+    pub(super) session: Session,
+}
+
+impl<'c> Opened<'c> {
+    pub(super) fn open(context: &'c Context) -> Result<Self, Failed> {
+        let common = &context.common;
+        let place = match (&common.simulate, &common.tap) {
+            (Some(bench), _) => Place::Bench(bench.clone()),
+            (_, Some(address)) => Place::Tap {
+                address: address.clone(),
+                allow_remote: common.allow_remote,
+            },
+            _ => Place::Adapter(common.adapter.clone()),
+        };
+        let session = Session::open(&place, common.trace.clone(), context.cancel.clone());
+        let session = session.map_err(|error| match error {
+            OpenError::Bench(e) => Failure::input("bench", e.to_string()),
+            OpenError::Port(e) => Failure::port(&e, None),
+            OpenError::Trace { .. } => Failure::input("file", error.to_string()),
+        })?;
+        Ok(Opened { context, session })
+    }
+
+    /// Does a job; if the port fails, ends the session and says how the board was left.
+    pub(super) fn job<T>(
+        &mut self,
+        job: impl FnOnce(&mut Session) -> Result<T, PortError>,
+    ) -> Result<T, Failed> {
+        job(&mut self.session).map_err(|error| {
+            let failure = Failure::port(&error, self.session.stop_asked());
+            self.fail(failure)
+        })
+    }
+
+    /// Ends the session after a failure.
+    pub(super) fn fail(&mut self, failure: Failure) -> Failed {
+        let left = self.session.leave();
+        let line = match left {
+            Left::Safe => "the test logic is in Test-Logic-Reset, the adapter's lines are released",
+            Left::Unknown => left.warning(),
+        };
+        let mut fields = serde_json::Map::new();
+        self.simulated(&mut fields);
+        Failed {
+            failure: failure.also(line),
+            fields: Value::Object(fields),
+        }
+    }
+
+    /// Ends the session and gives the outcome.
+    pub(super) fn finish(
+        mut self,
+        exit: Exit,
+        fields: Value,
+        mut text: String,
+    ) -> Result<Outcome, Failed> {
+        let left = self.session.leave();
+        let Value::Object(mut fields) = fields else {
+            unreachable!("the fields of a document are an object")
+        };
+        self.simulated(&mut fields);
+        if let Left::Unknown = left {
+            let failure = Failure::chain("the adapter failed while the board was being left")
+                .also(left.warning());
+            return Err(Failed {
+                failure,
+                fields: Value::Object(fields),
+            });
+        }
+        if !self.context.common.quiet && text.ends_with('\n') {
+            text.push_str(
+                "\nThe test logic is in Test-Logic-Reset, the adapter's lines are released.\n",
+            );
+        }
+        Ok(Outcome {
+            exit,
+            fields: Value::Object(fields),
+            text,
+        })
+    }
+
+    fn simulated(&self, fields: &mut serde_json::Map<String, Value>) {
+        if let Some(witness) = self.session.witness() {
+            let value = report::simulated_value(witness, &self.session.traffic());
+            fields.insert("simulated".into(), value);
+        }
+    }
+}
