@@ -68,6 +68,7 @@ const EXCEPTIONS: &[(&str, &str, &str)] = &[
         "the trait, not the encoders",
     ),
     ("simulator/", "transport::UsbError", "the trait's error"),
+    ("simulator/", "transport::UsbCounts", "the trait's counts"),
 ];
 
 fn files(folder: &Path, out: &mut Vec<PathBuf>) {

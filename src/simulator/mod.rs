@@ -12,6 +12,7 @@
 //! This room must never know the encoders and the adapter profiles: it sees adapters only as whoever calls it, or, in
 //! the emulated chip, through the trait `Usb`.
 
+pub mod adapter;
 mod bench;
 mod bench_file;
 mod build;

@@ -1,0 +1,73 @@
+//! An adapter chip with an MPSSE, emulated at USB level on a bench, in virtual time.
+//!
+//! - [`EmulatedChip`]: the chip itself. Packets and control requests go in and out at moments
+//!   that the caller names, its pins clock the bench.
+//! - [`EmulatedAdapter`]: the chip on a virtual USB bus with a virtual host; implements
+//!   [`Usb`](crate::transport::Usb).
+//! - [`Model`]: which chip; [`Timing`]: what the model of time leaves open.
+//!
+//! # The model of time
+//!
+//! Time is counted in ticks of 1/14.82 GHz, because then everything comes out whole: the periods
+//! of TCK (both base clocks, every divisor), the packet slots of either bus speed, and
+//! microseconds. Nothing depends on the clock of the machine that runs it.
+//!
+//! **Bus.** The bus is cut into frames: 125 µs with 13 packet slots on high speed (512-byte
+//! packets), 1 ms with 19 packet slots on full speed (64-byte packets); the numbers are the most
+//! that USB 2.0 tables 5-9 and 5-10 allow for full packets. Every bulk packet of either
+//! direction takes one slot, however short it is; both directions share the slots, by turns when
+//! both could go. A packet that the chip cannot take (its OUT FIFO has no room for all of it) or
+//! does not have (IN) takes no slot.
+//!
+//! - An OUT packet is decided at the start of its slot and is in the chip's FIFO at its end.
+//! - An IN packet is taken from the chip at the start of its slot and with the host at its end.
+//!   That frees its place in the FIFO at the start of the slot.
+//! - A newly queued OUT transfer joins the bus at the next frame boundary after it was queued;
+//!   one that was queued behind another goes on without a gap.
+//! - An IN request ends with its last byte or with a short packet. A request that ended is
+//!   pending again after the host's turn-around; with two or more requests pending nothing is
+//!   lost meanwhile.
+//! - A control request starts at the next frame boundary and takes that whole frame.
+//!
+//! **Host.** Every control request and every OUT transfer costs the host its turn-around
+//! ([`Timing::turnaround_ns`]) before it is queued; otherwise the host takes no time. What came
+//! from the chip can be fetched at the end of the slot that brought it.
+//!
+//! **Chip.** An IN packet is ready as soon as its payload (packet size less two status bytes)
+//! is full; or a send-immediate was executed and there are bytes; or the latency timer, which
+//! starts anew with the end of each IN packet, has run out, bytes or none.
+//!
+//! **Engine.** Commands are executed one after the other from the OUT FIFO. A command that is
+//! not a byte shift starts when all of its bytes are in the FIFO, and has done its work at its
+//! end; a byte shift starts with its three head bytes and takes its data bytes as they come. A
+//! command lasts as long as its clocks, plus the gap between commands ([`Timing::gap_ns`]). A
+//! byte leaves the OUT FIFO and its answer enters the IN FIFO at the end of its eighth clock. The
+//! engine stands still while the OUT FIFO is empty, and while the IN FIFO has no room for the
+//! next answer byte. A host that does not read therefore stops the engine and then its own
+//! writes: nothing here breaks that dead-lock but the host's time-out.
+//!
+//! **Bench.** Each stretch of TCK is handed to the bench as cycles, and the time between two
+//! stretches as time that passes (whole nanoseconds; what is left is carried on).
+//!
+//! Gap and turn-around are assumptions, not publications, and may be set: 100 ns and 50 µs.
+//!
+//! # Levels
+//!
+//! TMS and TDI that the chip does not drive are 1 (pull-ups). In a byte or bit shift that
+//! changes its data on the falling edge (TCK idle low) a bit is there before the rising edge; in
+//! one that changes on the rising edge the bench still sees the bit before. A rising edge of TCK
+//! made by a set-bits command clocks the levels that were there before that command. TDO is
+//! known at rising edges only: reading the pins shows its level at the last one.
+
+mod chip;
+mod commands;
+mod engine;
+mod host;
+mod model;
+mod pins;
+mod time;
+
+pub use chip::EmulatedChip;
+pub use host::EmulatedAdapter;
+pub use model::{Model, Timing, Wiring};
+pub use time::{TICKS_PER_US, Ticks};
