@@ -1,0 +1,511 @@
+"""Runs the program against the independent model and compares what it says with the truth.
+
+    python3 check.py PROGRAM [--full] [--only PART] [--seed N]… [--keep FOLDER]
+
+PARTs: model, scan, ringout, kills, loads, canaries. The quick run plays a few boards; the full one 50 random boards,
+100 kills and every position and size of a load. The closing line is `N passed, N failed`; the exit status 1 if any failed.
+Each failure prints how to do it again: `write_board.py`, `tap_server.py`, and the program's own command line.
+"""
+
+import argparse
+import copy
+import json
+import os
+import random
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+
+import self_test
+import tap_server
+import write_board
+from tap_model import Board
+
+PATIENCE = 60  # seconds that a run may take before it counts as a hang
+
+
+class Check:
+    """The program under test, where the boards go, and the tally."""
+
+    def __init__(self, given):
+        self.program = os.path.abspath(given.program)
+        self.full, self.folder = given.full, given.folder
+        self.passed, self.failed, self.left_out = 0, 0, []
+        # A state folder of its own: what earlier runs proved must not matter here.
+        self.environment = {**os.environ, "HOME": given.folder, "XDG_STATE_HOME": given.folder, "NO_COLOR": "1"}
+
+    def case(self, name, problems, again=""):
+        """Counts one case; its problems, if any, are told with the way to do it again."""
+        if problems:
+            self.failed += 1
+            print(f"FAILED: {name}")
+            for problem in problems:
+                print(f"    {problem}")
+            if again:
+                print(f"    again: {again}")
+        else:
+            self.passed += 1
+
+    def board(self, name, drawing):
+        folder = os.path.join(self.folder, name)
+        model, truth = drawing.build(folder)
+        return folder, model, truth
+
+    def run(self, model, arguments, kill=None):
+        """Runs the program on the model; gives a `Run`. `kill` is (signal, after how many clock messages, or seconds)."""
+        board = Board(model)
+        listener, address = tap_server.listen("127.0.0.1:0")
+        run = Run(arguments + ["--tap", address])
+        started, accepted = threading.Event(), threading.Event()
+        counted = [0]
+
+        def before_answer(_):
+            counted[0] += 1
+            if kill and isinstance(kill[1], int) and counted[0] == kill[1]:
+                started.wait()
+                process.send_signal(kill[0])
+
+        def serve():
+            try:
+                connection, _ = listener.accept()
+            except OSError:
+                return  # the program never came
+            accepted.set()
+            run.witness = tap_server.serve(connection, board, before_answer)
+
+        server = threading.Thread(target=serve, daemon=True)
+        server.start()
+        begun = time.monotonic()
+        process = subprocess.Popen([self.program] + run.arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                                   text=True, env=self.environment)
+        started.set()
+        try:
+            if kill and isinstance(kill[1], float):
+                time.sleep(kill[1])
+                process.send_signal(kill[0])
+            run.out, run.err = process.communicate(timeout=PATIENCE)
+            run.exit = process.returncode
+        except subprocess.TimeoutExpired:
+            process.kill()
+            run.out, run.err = process.communicate()
+            run.exit = None
+        run.seconds = time.monotonic() - begun
+        if not accepted.wait(0.1):
+            listener.shutdown(socket.SHUT_RDWR)  # wakes the server, which waits for a client that is gone
+        server.join(PATIENCE)
+        listener.close()
+        return run
+
+    def offers(self, command):
+        """Does the program have this command? (They came one after another.)"""
+        return subprocess.run([self.program, command, "--help"], capture_output=True).returncode == 0
+
+
+class Run:
+    """What one run said, and what the model saw."""
+
+    def __init__(self, arguments):
+        self.arguments = arguments
+        self.out = self.err = ""
+        self.exit, self.witness, self.seconds = None, None, 0.0
+
+    def document(self, schema, problems):
+        """The JSON document; what is wrong with its frame goes to `problems`."""
+        if self.exit is None:
+            problems.append(f"still running after {PATIENCE} s")
+            return {}
+        try:
+            document = json.loads(self.out)
+        except ValueError:
+            problems.append(f"exit {self.exit}, stdout is not one JSON document: {self.out[:300]!r}; stderr: {self.err[:500]!r}")
+            return {}
+        if document.get("exit") != self.exit:
+            problems.append(f"exit is {self.exit}, the document says {document.get('exit')!r}")
+        if document.get("ok") != (self.exit == 0):
+            problems.append(f"ok is {document.get('ok')!r} with exit {self.exit}")
+        if not str(document.get("schema", "")).startswith(schema):
+            problems.append(f"schema is {document.get('schema')!r}, expected {schema}…")
+        if "error" in document:
+            problems.append(f"error: {document['error']}")
+        return document
+
+
+# ---- what must hold
+
+
+def board_kept(run, truth, problems):
+    """What the board itself saw: no fight, left safe, nothing moved that must not."""
+    w = run.witness
+    if w is None:
+        problems.append("the program never connected: " + run.err[:300])
+        return
+    if w["protocol_error"]:
+        problems.append(f"bytes on the socket: {w['protocol_error']}")
+    if w["fights"]:
+        problems.append(f"{w['fights']} fights, at {w['fight_places']}")
+    if not w["left_safe"]:
+        problems.append(f"not left safe: {w['states']}, in test {w['in_test']}, driven {w['driven_by_test']}")
+    moved = [p for p in truth["never_drive"] if p in w["ever_driven"]]
+    if moved:
+        problems.append(f"drove what must never be driven: {moved}")
+    allowed = set(truth["always_on"]) | set(truth["hold"])
+    if set(w["on_at_entry"]) - allowed:
+        problems.append(f"drivers on when EXTEST came: {sorted(set(w['on_at_entry']) - allowed)}")
+    if set(w["on_at_exit"]) - allowed:
+        problems.append(f"drivers on when EXTEST ended: {sorted(set(w['on_at_exit']) - allowed)}")
+    if w["max_switching"] > truth["max_switching"]:
+        problems.append(f"{w['max_switching']} outputs changed in one update, at most {truth['max_switching']} may")
+    if w["early_captures"]:
+        problems.append(f"{w['early_captures']} captures under EXTEST before the line had settled")
+    for name, private in truth["private"].items():
+        if set(private) & set(w["loaded"][name]):
+            problems.append(f"a private instruction went into {name}")
+        odd = [i for i in w["loaded"][name] if i[0] in "01"]
+        if odd:
+            problems.append(f"codes that no instruction has went into {name}: {odd}")
+
+
+def scan_agrees(document, truth, problems):
+    seen = document.get("devices", [])
+    if len(seen) != len(truth["devices"]):
+        problems.append(f"{len(seen)} devices, truth {len(truth['devices'])}")
+    for k, (d, t) in enumerate(zip(seen, truth["devices"])):
+        idcode = d.get("idcode")
+        for key, value, expected in (
+                ("position", d.get("position"), k + 1), ("name", d.get("name"), t["name"]),
+                ("idcode", idcode and int(idcode, 16), t["idcode"] and int(t["idcode"], 16)),
+                ("ir_length", d.get("ir_length"), t["ir_length"]), ("entity", d.get("entity"), t["entity"]),
+                ("verdict", d.get("verdict"), t.get("verdict", "as declared"))):
+            if value != expected:
+                problems.append(f"device {k + 1}: {key} is {value!r}, truth {expected!r}")
+    total = sum(t["ir_length"] for t in truth["devices"])
+    seen_total = (document.get("chain") or {}).get("ir_length_total")
+    if seen_total != total:
+        problems.append(f"chain.ir_length_total is {seen_total!r}, truth {total}")
+
+
+def wires_agree(document, truth, problems):
+    """Verdicts and `with` against the truth; an ambiguous wire may say any verdict that theory allows."""
+    seen = {w.get("label"): w for w in document.get("wires", [])}
+    if set(seen) != set(truth["wires"]):
+        problems.append(f"wires {sorted(seen)}, truth {sorted(truth['wires'])}")
+    for label, t in truth["wires"].items():
+        wire = seen.get(label)
+        if wire is None:
+            continue
+        verdict, company = wire.get("verdict"), sorted(wire.get("with") or [])
+        if verdict not in t["verdicts"]:
+            problems.append(f"{label}: {verdict!r} with {company}, truth {t['verdicts']} with {t['with']}; "
+                            f"evidence {json.dumps(wire.get('evidence'))[:400]}")
+        elif t["with"] is not None and company != sorted(t["with"]):
+            problems.append(f"{label}: {verdict} with {company}, truth with {sorted(t['with'])}")
+    expected = 0 if all(t["verdicts"] == ["good"] for t in truth["wires"].values()) else 1
+    if document.get("exit") != expected:
+        problems.append(f"exit {document.get('exit')}, truth {expected}")
+
+
+# ---- the parts
+
+
+RINGOUT = ["--by", "both-ends", "--machine", "off", "--yes", "--json"]
+
+
+def play(check, name, drawing, parts, again):
+    """Scans and rings out one board."""
+    folder, model, truth = check.board(name, drawing)
+    toml = os.path.join(folder, "board.toml")
+    how = f"{again}; python3 tests/independent/tap_server.py FOLDER/model.json; taploom "
+    if "scan" in parts:
+        problems = []
+        run = check.run(model, ["scan", toml, "--json"])
+        scan_agrees(run.document("taploom.scan", problems), truth, problems)
+        board_kept(run, truth, problems)
+        if run.exit not in (0, None):
+            problems.append(f"exit {run.exit}, truth 0")
+        if run.witness and run.witness["ever_driven"]:
+            problems.append(f"a scan drove {run.witness['ever_driven']}")
+        check.case(f"scan of {name}", problems, how + "scan FOLDER/board.toml --json --tap ADDRESS")
+    if "ringout" in parts:
+        problems = []
+        run = check.run(model, ["ringout", toml] + RINGOUT)
+        document = run.document("taploom.ringout", problems)
+        if document.get("wires"):
+            wires_agree(document, truth, problems)
+        elif not problems:
+            problems.append("no wires in the document")
+        board_kept(run, truth, problems)
+        check.case(f"ringout of {name}, faults {[f['kind'] for f in truth['faults']]}", problems,
+                   how + "ringout FOLDER/board.toml " + " ".join(RINGOUT) + " --tap ADDRESS")
+
+
+def boards(check, parts, seeds):
+    """The two-device board: healthy, each fault alone, some pairs, all at once; then random boards."""
+    sets = [[]] + [[k] for k in write_board.FAULTS] + [list(write_board.FAULTS)]
+    pairs = [[a, b] for i, a in enumerate(write_board.FAULTS) for b in write_board.FAULTS[i + 1:]]
+    sets += pairs if check.full else pairs[::9]
+    for faults in [] if seeds else sets:
+        word = "+".join(faults) if len(faults) < 3 else "all"
+        play(check, "fixed-" + (word or "healthy"), write_board.fixed(faults), parts,
+             "python3 tests/independent/write_board.py FOLDER fixed " + ("all" if word == "all" else " ".join(faults)))
+    for seed in seeds or range(1, 51 if check.full else 9):
+        play(check, f"random-{seed}", write_board.drawn(seed), parts,
+             f"python3 tests/independent/write_board.py FOLDER {seed}")
+
+
+def wrong_chains(check):
+    """The same board with another part, another version, and one device less on the chain."""
+    def other(model, truth, digit, verdict):
+        model["devices"][0]["idcode"] ^= digit
+        truth["devices"][0].update(idcode=f"0x{model['devices'][0]['idcode']:08x}")
+        return ("U1", verdict)
+
+    for name, change in (("another-part", lambda m, t: other(m, t, 1 << 12, "wrong part")),
+                         ("another-version", lambda m, t: other(m, t, 1 << 28, "wrong version")),
+                         ("one-missing", lambda m, t: (m["devices"].pop(), ("U2", "missing"))[1]),
+                         ("broken", lambda m, t: (m.update(broken_after={"U1": 1}), None)[1])):
+        folder, model, truth = check.board("chain-" + name, write_board.fixed([]))
+        named = change(model, truth)
+        if name == "one-missing":
+            model["wires"] = []
+            model["pulls"] = []
+        run = check.run(model, ["scan", os.path.join(folder, "board.toml"), "--json"])
+        problems = []
+        document = run.document("taploom.scan", [])
+        if named:
+            verdicts = {d.get("name"): d.get("verdict") for d in document.get("devices", [])}
+            if verdicts.get(named[0]) != named[1]:
+                problems.append(f"{named[0]} is {verdicts.get(named[0])!r}, truth {named[1]!r}; all: {verdicts}")
+        if run.exit not in ((1, 3) if name == "broken" else (1,)):
+            problems.append(f"exit {run.exit}, truth 1{' or 3' if name == 'broken' else ''}; {run.err[:300]}")
+        truth["private"] = {d["name"]: truth["private"][d["name"]] for d in model["devices"]}
+        board_kept(run, truth, problems)
+        check.case(f"scan of chain-{name}", problems)
+
+
+def kills(check, seeds):
+    """Kills the ring-out at random moments: the exit status is the signal's, the board is left safe."""
+    count, dice = (100 if check.full else 6), random.Random(5)
+    folder, model, truth = check.board("kill", write_board.fixed(["open", "swap", "stuck-low"]))
+    arguments = ["ringout", os.path.join(folder, "board.toml")] + RINGOUT
+    whole = check.run(model, arguments)
+    if whole.exit != 1 or not whole.witness:
+        check.case("kills: the run to be killed", [f"exit {whole.exit}: {whole.out[:200]} {whole.err[:300]}"])
+        return
+    stopped = 0
+    for k in range(count):
+        sent, code = dice.choice([(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+        # Half at a message of the run, half at a moment of the clock.
+        moment = dice.randint(1, whole.witness["messages"]) if k % 2 == 0 else dice.uniform(0.02, whole.seconds)
+        run = check.run(model, arguments, kill=(sent, moment))
+        problems = []
+        by_signal_itself = run.exit == -sent and run.witness is None  # before the program had set up anything
+        finished = run.exit == whole.exit and "wires" in run.out
+        if run.exit == code:
+            stopped += 1
+        elif not finished and not by_signal_itself:
+            problems.append(f"exit {run.exit}, truth {code}; {run.err[:300]}")
+        if run.exit == code and "--json" in arguments:
+            document = run.document("taploom.", [])
+            if document.get("exit") != code:
+                problems.append(f"no JSON document with exit {code}: {run.out[:300]!r}")
+        if run.witness:
+            board_kept(run, truth, problems)
+        where = f"message {moment} of {whole.witness['messages']}" if isinstance(moment, int) else f"{moment:.3f} s"
+        check.case(f"kill by {sent.name} at {where}", problems)
+    check.case("kills: some run was really stopped", [] if stopped * 2 > count else [f"only {stopped} of {count}"])
+    print(f"kills: {stopped} of {count} runs stopped under way")
+
+
+RECIPE = """[recipe]
+format = 1
+name = "a recipe for one test run"
+entities = [{entities}]
+source = "invented: tests/independent"
+drives_pins = false
+
+[image]
+bits = "{order} first"
+
+[[status]]
+name = "LOOM_STATUS"
+instruction = "LOOM_STATUS"
+bits = 8
+always = "1010XXXX"
+flags = [
+  {{ bit = 0, name = "READY", says = "an image may come" }},
+  {{ bit = 2, name = "DONE", says = "the image is in", kind = "done" }},
+  {{ bit = 3, name = "EARLY", says = "the image came too early", kind = "error" }},
+]
+
+[[load]]
+instruction = "LOOM_OPEN"
+clocks = 120
+[[load]]
+poll = "LOOM_STATUS"
+is = {{ READY = 1 }}
+ms = 10
+[[load]]
+instruction = "LOOM_DATA"
+image = "send"
+[[load]]
+instruction = "LOOM_START"
+clocks = 32
+[[load]]
+check = "LOOM_STATUS"
+is = {{ DONE = 1 }}
+"""
+
+
+def loaders(seed, count=4):
+    """A chain of devices that all take images, no wires."""
+    d = write_board.Drawing(seed)
+    for k in range(count):
+        d.device(f"U{k + 1}", loader=True)
+        for _ in range(3):
+            d.pin(f"U{k + 1}", "io_split")
+    return d
+
+
+def loads(check, seeds):
+    """A raw image into each position of a four-device chain: what the target's register received, bit by bit."""
+    sizes = [1, 2, 3, 17, 255, 10_000] if not check.full else [1, 2, 3, 4, 7, 8, 9, 31, 64, 255, 256, 1000, 4096, 10_000, 10_240,
+                                                             100_001, 1 << 20]
+    folder, model, truth = check.board("loads", loaders(3))
+    entities = ", ".join(f'"{d["entity"]}"' for d in truth["devices"])
+    dice = random.Random(9)
+    names = [d["name"] for d in truth["devices"]]
+    for order in ("msb", "lsb"):
+        write_board.write(folder, "recipe.toml", RECIPE.format(entities=entities, order=order))
+        for position, name in enumerate(names):
+            for size in sizes:
+                image = dice.randbytes(size)
+                path = os.path.join(folder, "image.bin")
+                with open(path, "wb") as file:
+                    file.write(image)
+                run = check.run(model, ["load", os.path.join(folder, "board.toml"), name, path, "--machine", "off", "--yes",
+                                        "--json"])
+                problems = []
+                document = run.document("taploom.load", problems)
+                if run.exit not in (0, None):
+                    problems.append(f"exit {run.exit}, truth 0; {run.err[:300]}")
+                board_kept(run, truth, problems)
+                if run.witness:
+                    received_is(run.witness, names, position, image, order, problems)
+                if document and document.get("payload_bits") != 8 * size:
+                    problems.append(f"payload_bits {document.get('payload_bits')}, truth {8 * size}")
+                if document and run.witness and document.get("tck_cycles", 0) > run.witness["cycles"]:
+                    problems.append(f"tck_cycles {document.get('tck_cycles')}, the board saw {run.witness['cycles']}")
+                check.case(f"load of {size} bytes, {order} first, into {name} of {len(names)}", problems)
+
+
+def received_is(witness, names, position, image, order, problems):
+    """The bits that went into the register: one captured 0 for each device towards TDI, head pads at most one for each
+    device towards TDO, then the image exactly, its last bit at the last clock."""
+    for other in names:
+        if other != names[position] and witness["received"].get(other):
+            problems.append(f"{other} received something too")
+    scans = [s for s in witness["received"].get(names[position], []) if s["register"] == "LOOM_DATA"]
+    if len(scans) != 1:
+        problems.append(f"{len(scans)} scans of LOOM_DATA, truth 1")
+        return
+    bits, value = scans[0]["bits"], int(scans[0]["hex"], 16)
+    # Each byte's bits in the order they go: as one number whose bit 0 goes first.
+    straight = image if order == "lsb" else bytes(int(f"{b:08b}"[::-1], 2) for b in image)
+    expected = int.from_bytes(straight, "little")
+    towards_tdi, towards_tdo = position, len(names) - 1 - position
+    extra = bits - 8 * len(image)
+    if not towards_tdi <= extra <= towards_tdi + towards_tdo:
+        problems.append(f"{bits} bits for an image of {8 * len(image)}: {extra} more, truth {towards_tdi} to "
+                        f"{towards_tdi + towards_tdo}")
+    elif value >> extra != expected:
+        wrong = value >> extra ^ expected
+        problems.append(f"the image's bit {(wrong & -wrong).bit_length() - 1} is wrong, {wrong.bit_count()} in all")
+    elif value & ((1 << towards_tdi) - 1):
+        problems.append("the first bits were not the zeros that BYPASS captures: pads on the wrong side")
+    if not witness["status"][names[position]] & 4:
+        problems.append("the device itself is not done")
+
+
+def canaries(check):
+    """What these checks must catch: a wrong verdict, a wrong device, a fight, a board left in test, a wrong pad."""
+    truth = {"wires": {"W01": {"verdicts": ["good"], "with": []}, "W02": {"verdicts": ["short"], "with": ["W03"]},
+                       "W03": {"verdicts": ["short"], "with": ["W02"]}}}
+    right = {"exit": 1, "wires": [{"label": "W01", "verdict": "good", "with": []},
+                                  {"label": "W02", "verdict": "short", "with": ["W03"]},
+                                  {"label": "W03", "verdict": "short", "with": ["W02"]}]}
+
+    def caught(change, compare, document, truth):
+        planted, problems = copy.deepcopy(document), []
+        change(planted)
+        compare(planted, truth, problems)
+        return problems
+
+    plants = {
+        "false good": lambda d: d["wires"][1].update(verdict="good"),
+        "false fault": lambda d: d["wires"][0].update(verdict="open"),
+        "wrong company": lambda d: d["wires"][1].update({"with": ["W01"]}),
+        "a wire left out": lambda d: d["wires"].pop(),
+        "exit 0": lambda d: d.update(exit=0),
+    }
+    check.case("canary: the truth itself passes", caught(lambda d: None, wires_agree, right, truth))
+    for name, change in plants.items():
+        check.case(f"canary: {name}", [] if caught(change, wires_agree, right, truth) else ["not caught"])
+    run, quiet = Run([]), {"protocol_error": None, "fights": 0, "fight_places": [], "left_safe": True, "states": {}, "in_test": [],
+                           "driven_by_test": [], "ever_driven": [], "on_at_entry": [], "on_at_exit": [], "max_switching": 0,
+                           "early_captures": 0, "loaded": {"U1": []}}
+    kept = {"never_drive": ["U1.9"], "always_on": [], "hold": {}, "max_switching": 8, "private": {"U1": ["MILL_TEST"]}}
+    for name, change in {"nothing": {}, "a fight": {"fights": 1}, "left in test": {"left_safe": False},
+                         "never_drive": {"ever_driven": ["U1.9"]}, "drivers at entry": {"on_at_entry": ["U1.1"]},
+                         "drivers at exit": {"on_at_exit": ["U1.1"]}, "nine at once": {"max_switching": 9},
+                         "too early": {"early_captures": 1}, "private": {"loaded": {"U1": ["MILL_TEST"]}},
+                         "undeclared": {"loaded": {"U1": ["0110"]}}}.items():
+        problems = []
+        run.witness = {**quiet, **change}
+        board_kept(run, kept, problems)
+        check.case(f"canary: {name}", [] if bool(problems) == bool(change) else [f"{problems}"])
+    for shift, expected in ((2, True), (1, False), (3, False)):
+        problems = []
+        value = 0xA5 << shift
+        received_is({"received": {"U3": [{"register": "LOOM_DATA", "bits": 10, "hex": f"{value:x}"}]}, "status": {"U3": 4}},
+                    ["U1", "U2", "U3"], 2, b"\xa5", "lsb", problems)
+        check.case(f"canary: image {shift} bits in", [] if (not problems) == expected else [f"{problems}"])
+
+
+def main():
+    arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    arguments.add_argument("program")
+    arguments.add_argument("--full", action="store_true")
+    arguments.add_argument("--only", action="append", metavar="PART")
+    arguments.add_argument("--seed", action="append", type=int, metavar="N", help="these random boards and no other")
+    arguments.add_argument("--keep", dest="folder", metavar="FOLDER", help="write the boards here and leave them")
+    given = arguments.parse_args()
+    keep, given.folder = given.folder, given.folder or tempfile.mkdtemp(prefix="taploom-independent-")
+    check = Check(given)
+    parts = given.only or ["model", "canaries", "scan", "ringout", "kills", "loads"]
+    try:
+        if "model" in parts:
+            check.case("the model against published tables", ["see above"] if self_test.main(quiet=True) else [])
+        if "canaries" in parts:
+            canaries(check)
+        if {"scan", "ringout"} & set(parts):
+            boards(check, parts, given.seed)
+        if "scan" in parts and not given.seed:
+            wrong_chains(check)
+        if "kills" in parts:
+            kills(check, given.seed)
+        if "loads" in parts:
+            loads(check, given.seed)
+    finally:
+        if not keep:
+            shutil.rmtree(given.folder, ignore_errors=True)
+    print(f"{check.passed} passed, {check.failed} failed")
+    return 1 if check.failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
