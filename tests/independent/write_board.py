@@ -246,7 +246,7 @@ def drawn(seed):
         else:
             d.wire(a, "in", b, "in")
     for name in talking:
-        d.spares += [d.pin(name, dice.choice(IO)) for _ in range(dice.randint(0, 3))]
+        d.spares += [d.pin(name, dice.choice(IO)) for _ in range(dice.randint(1, 3))]
     d.never_drive = [d.pin(dice.choice(talking), dice.choice(IO)) for _ in range(dice.randint(0, 2))]
     d.hold = [(d.pin(dice.choice(talking), dice.choice(IO)), dice.randint(0, 1)) for _ in range(dice.randint(0, 2))]
     share(d)
