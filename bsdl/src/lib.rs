@@ -5,6 +5,7 @@
 
 mod check;
 mod diagnostic;
+mod explain;
 pub mod model;
 mod names;
 mod parser;
@@ -15,6 +16,7 @@ mod rules;
 mod span;
 
 pub use diagnostic::{Diagnostic, Severity};
+pub use explain::{Explanation, codes, explain};
 pub use model::Device;
 pub use print::print;
 pub use span::{LineIndex, Place, Span};

@@ -178,6 +178,10 @@ impl<'a> Assembly<'a, '_, '_> {
                     }
                     continue;
                 };
+                if let Some(first) = self.places.access[position] {
+                    self.second_access(position, (span, first), access.register);
+                    continue;
+                }
                 let place = frame.span(access.register);
                 let register =
                     *register.get_or_insert_with(|| self.register(&access, place, &mut registers));
@@ -262,23 +266,29 @@ impl<'a> Assembly<'a, '_, '_> {
         captures: Option<(Pattern, Span)>,
     ) {
         let instruction = &mut self.device.instructions[position];
-        if let Some(first) = self.places.access[position] {
-            if instruction.access != Some(register) {
-                self.report
-                    .add(
-                        &rules::ACCESS_TWICE,
-                        span,
-                        format!("{} selects a second register", instruction.name),
-                    )
-                    .also(first, "the first one");
-            }
-            return;
-        }
         self.places.access[position] = Some(span);
         instruction.access = Some(register);
         if let Some((pattern, place)) = captures {
             instruction.captures = Some(pattern);
             self.places.captures[position] = Some(place);
+        }
+    }
+
+    /// An instruction named once more; a repetition of the same register is fine.
+    fn second_access(&mut self, position: usize, (span, first): (Span, Span), register: &[u8]) {
+        let instruction = &self.device.instructions[position];
+        let Some(selected) = instruction.access else {
+            return;
+        };
+        let selected = self.device.register_name(selected);
+        if !selected.as_bytes().eq_ignore_ascii_case(register) {
+            let message = format!(
+                "{} selects a second register beside {selected}",
+                instruction.name
+            );
+            self.report
+                .add(&rules::ACCESS_TWICE, span, message)
+                .also(first, "the first one");
         }
     }
 }
