@@ -24,6 +24,7 @@ mod place;
 mod reach;
 mod shapes;
 pub(crate) mod source;
+mod template;
 #[cfg(test)]
 mod tests;
 pub(crate) mod toml_file;
@@ -46,3 +47,4 @@ pub use place::{
 pub use reach::{LiveDriver, Reach, WireEnds, WireRole};
 pub use shapes::{SHAPES, Shape};
 pub use source::Location;
+pub use template::{FirstDevice, first_board};

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::fmt;
 
-use super::declared::{Board, PartKind};
+use super::declared::{Board, PartKind, WireKind};
 use super::part::Channel;
 use super::place::{
     DriverIndex, Level, PartIndex, Place, PullIndex, SocketIndex, SocketPin, WireIndex,
@@ -20,7 +20,7 @@ pub enum Node {
     Place(Place),
     /// Inside a wire, between the wire's own joint (on its `from` side) and the part that sits in it.
     InWire(WireIndex),
-    /// The end of a wire that goes to `nothing`. A wire from nothing to nothing has two.
+    /// The end of a wire that goes to `nothing`, or of a button's wire that goes to ground. A wire from nothing to nothing has two.
     LooseEnd(WireIndex),
 }
 
@@ -350,8 +350,8 @@ impl Netlist {
         }
         for (i, wire) in board.wires.iter().enumerate() {
             let index = WireIndex(i);
-            let a = self.wire_end(&wire.from, index);
-            let b = self.wire_end(&wire.to, index);
+            let a = self.wire_end(&wire.from, wire.kind, index);
+            let b = self.wire_end(&wire.to, wire.kind, index);
             self.wires.push(self.joints.len());
             match within.get(&index) {
                 None => self.join(a, b, JointKind::Wire(index), vec![]),
@@ -365,8 +365,10 @@ impl Netlist {
         }
     }
 
-    fn wire_end(&mut self, place: &Place, wire: WireIndex) -> NodeId {
-        if *place != Place::Nothing {
+    fn wire_end(&mut self, place: &Place, kind: WireKind, wire: WireIndex) -> NodeId {
+        // A button's wire is on ground only while it is pressed.
+        let open = kind == WireKind::Button && place.is_rail();
+        if *place != Place::Nothing && !open {
             return self.add(place.clone());
         }
         // Not through `ids`: a wire may have two loose ends.

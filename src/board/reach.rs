@@ -190,7 +190,9 @@ impl Board {
                 let Some(next) = crosses(joint, node, hearing) else {
                     continue;
                 };
-                if seen.insert(next) {
+                // A way that takes one pin at both levels is none.
+                let clash = |need: &PinLevel| needs.iter().any(|n| n.contradicts(need));
+                if !joint.needs.iter().any(clash) && seen.insert(next) {
                     let (mut through, mut needs) = (through.clone(), needs.clone());
                     through.extend(joint.kind.part());
                     for need in &joint.needs {
@@ -206,13 +208,17 @@ impl Board {
         reached
     }
 
-    /// True if the boundary register has a driver for the pin and the guard rules leave it free.
+    /// True if the boundary register has a driver for the pin, the guard rules leave it free, and no compliance
+    /// pattern holds it.
     pub fn can_drive(&self, pin: &DevicePin) -> bool {
+        let device = &self.devices[pin.device.0];
+        let complies = |bsdl: &taploom_bsdl::Device| {
+            (device.bit_of(&pin.pin)).is_some_and(|bit| bsdl.is_compliance(bit))
+        };
         !self.guard.never_drive.contains(pin)
             && !self.guard.hold.iter().any(|h| h.pin == *pin)
-            && self
-                .pin_cells(pin)
-                .is_some_and(|cells| cells.driver.is_some())
+            && !device.bsdl.as_deref().is_some_and(complies)
+            && (self.pin_cells(pin)).is_some_and(|cells| cells.driver.is_some())
     }
 
     /// True if the boundary register has a cell that observes the pin.
@@ -310,15 +316,15 @@ impl Board {
                 .any(|e| e.socket_pin().is_some_and(|p| names.contains(&p.signal)))
         };
         let rails = ends.map(|e| self.rail_next_to(e));
-        if rails.contains(&Some(Place::Ground)) || named(&["GND"]) {
+        if wire.kind == WireKind::Button {
+            WireRole::Button
+        } else if rails.contains(&Some(Place::Ground)) || named(&["GND"]) {
             WireRole::Ground
         } else if wire.kind == WireKind::Supply
             || rails.iter().any(Option::is_some)
             || named(&["VCC", "VPP"])
         {
             WireRole::Supply
-        } else if wire.kind == WireKind::Button {
-            WireRole::Button
         } else {
             WireRole::Signal
         }

@@ -1,6 +1,8 @@
 //! Boards written to a scratch folder and loaded, with BSDL made here.
 
 mod errors;
+mod errors_files;
+mod errors_fittings;
 mod loading;
 mod nets;
 

@@ -394,3 +394,47 @@ fn nets_agree_with_a_flood_fill() {
         }
     }
 }
+
+#[test]
+fn a_buttons_wire_is_on_ground_only_while_it_is_pressed() {
+    let b = board(&format!(
+        "{}kind = \"button\"\n",
+        wire("W1", "ground", "J3.3")
+    ));
+    assert_eq!(b.wire_role(WireIndex(0)), WireRole::Button);
+    assert_eq!(b.rail_of(&b.place("J3.3").unwrap()), None);
+    assert_eq!(b.live_drivers(&pin(&b, "U1.7")), []);
+}
+
+#[test]
+fn a_way_that_takes_a_pin_at_both_levels_is_none() {
+    let part = |name, from, to, on| {
+        format!(
+            "[[part]]\nname = \"{name}\"\nkind = \"switch\"\nbetween = [\"{from}\", \"{to}\"]\nenable = {{ pin = \"U1.6\", on = \"{on}\" }}\n"
+        )
+    };
+    let wire = wire("W1", "pattern memory.2", "J3.7");
+    let way = |second| {
+        board(&(part("A", "J3.7", "J3.8", "low") + &part("B", "J3.8", "U1.10", second) + &wire))
+    };
+    let b = way("low");
+    assert_eq!(
+        shown(&b, &b.wire_ends(WireIndex(0)).to),
+        ["U1.10 [A B] drive(U1.6 low) hear(U1.6 low)"]
+    );
+    let b = way("high");
+    assert_eq!(shown(&b, &b.wire_ends(WireIndex(0)).to), [""; 0]);
+}
+
+/// U1.7 must be 1 for the part to comply: nobody may drive it for a test.
+#[test]
+fn compliance_pins_are_not_offered_for_driving() {
+    let scratch = Scratch::new();
+    let text = super::loom("LOOM_12").replace(
+        "  attribute INSTRUCTION_LENGTH",
+        "  attribute COMPLIANCE_PATTERNS of LOOM_12 : entity is \"(C) (1)\";\n  attribute INSTRUCTION_LENGTH",
+    );
+    scratch.write("devices/loom_12.bsd", text);
+    let b = scratch.load(HEAD).unwrap_or_else(|e| panic!("{e}"));
+    assert!(!b.can_drive(&pin(&b, "U1.7")) && b.can_drive(&pin(&b, "U1.6")));
+}
