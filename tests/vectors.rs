@@ -8,13 +8,14 @@ use std::process::Command;
 use taploom::load::play::{ChainPads, PlayOptions, Played, rehearse};
 use taploom::svf::Limits;
 
-fn options() -> PlayOptions {
+fn options() -> PlayOptions<'static> {
     PlayOptions {
         limits: Limits::default(),
         keep_going: false,
         compare: true,
         pads: ChainPads::default(),
         tck_hz: 6_000_000,
+        inspect: None,
     }
 }
 

@@ -111,6 +111,9 @@ pub(crate) enum Command {
         #[arg(long)]
         force: bool,
     },
+    /// Plays a file of serial vectors (SVF)
+    #[command(after_help = "Example: taploom play board.toml bring-up.svf")]
+    Play(Play),
     /// Serves a simulated bench to other processes as a TAP
     #[command(
         after_help = "Example: taploom simulate as-drawn.toml --serve 127.0.0.1:7000 --witness saw.json"
@@ -132,6 +135,27 @@ pub(crate) struct Ringout {
     /// Only these wires: labels, comma separated
     #[arg(long, value_name = "WIRES", value_delimiter = ',')]
     pub(crate) only: Vec<String>,
+}
+
+/// Arguments of `play`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Play {
+    /// The board file
+    pub(crate) board: PathBuf,
+    /// The file
+    pub(crate) file: PathBuf,
+    /// The file knows only this device: the others of the chain stay in BYPASS around it
+    #[arg(long, value_name = "DEVICE")]
+    pub(crate) device: Option<String>,
+    /// Goes on after mismatches
+    #[arg(long)]
+    pub(crate) keep_going: bool,
+    /// Shifts, but compares nothing
+    #[arg(long, conflicts_with = "keep_going")]
+    pub(crate) no_compare: bool,
+    /// Refuses every departure from the specification
+    #[arg(long)]
+    pub(crate) strict: bool,
 }
 
 /// Arguments of `simulate`.
@@ -157,6 +181,7 @@ impl Command {
             Command::Scan { .. } => "scan",
             Command::Ringout(_) => "ringout",
             Command::Load { .. } => "load",
+            Command::Play(_) => "play",
             Command::Simulate(_) => "simulate",
             Command::Demo => "demo",
         }

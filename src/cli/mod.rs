@@ -5,6 +5,7 @@
 mod args;
 mod exit;
 mod out;
+mod play;
 mod scan;
 mod simulate;
 mod work;
@@ -49,6 +50,23 @@ pub(crate) struct Context {
 }
 
 impl Context {
+    /// Asks for consent, or takes `--yes`. What is asked comes with its cautions.
+    pub(crate) fn consent(&self, what: &str) -> Result<(), Failure> {
+        use std::io::IsTerminal;
+        if self.common.yes {
+            self.note(what);
+            return Ok(());
+        }
+        if !self.common.json && std::io::stdin().is_terminal() {
+            out::note(what);
+            if out::asked("Go on?") {
+                return Ok(());
+            }
+            return Err(Failure::refused("you did not consent; nothing was driven"));
+        }
+        Err(Failure::refused(what.to_owned()).help("with --yes you consent"))
+    }
+
     /// A note to the user, unless none are wanted.
     pub(crate) fn note(&self, line: &str) {
         if !self.common.quiet && !line.is_empty() {
@@ -91,6 +109,7 @@ pub fn main() -> ExitCode {
 fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Failed> {
     match command {
         Some(Command::Scan { board }) => scan::run(context, board.as_deref()),
+        Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
         _ => Err(Failure::input("usage", "no such command is built in yet").into()),
     }

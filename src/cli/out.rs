@@ -35,3 +35,15 @@ pub(crate) fn failure(failure: &super::Failure) {
         note(&format!("{note_style}help:{note_style:#} {help}"));
     }
 }
+
+/// Asks on the terminal; anything but yes is no.
+pub(crate) fn asked(question: &str) -> bool {
+    {
+        let mut err = anstream::stderr().lock();
+        let _ = write!(err, "{question} [y/N] ");
+        let _ = err.flush();
+    }
+    let mut line = String::new();
+    let _ = std::io::stdin().read_line(&mut line);
+    matches!(line.trim().to_ascii_lowercase().as_str(), "y" | "yes")
+}

@@ -4,7 +4,8 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::board::Board;
+use crate::board::{Board, DeviceIndex};
+use crate::chain::{Chain, Comparison};
 use crate::report;
 use crate::session::{Left, OpenError, Place, Session};
 use crate::tap::{Port, PortError};
@@ -14,6 +15,30 @@ use super::{Context, Exit, Failed, Failure, Outcome};
 /// Reads a board file.
 pub(super) fn load_board(path: &Path) -> Result<Board, Failed> {
     Board::load(path).map_err(|error| Failure::input("board", error.to_string()).into())
+}
+
+/// The device of this name on the board.
+pub(super) fn device(board: &Board, name: &str) -> Result<DeviceIndex, Failed> {
+    let found = board
+        .devices
+        .iter()
+        .position(|d| d.name.eq_ignore_ascii_case(name));
+    found.map(DeviceIndex).ok_or_else(|| {
+        let names: Vec<&str> = board.devices.iter().map(|d| &*d.name).collect();
+        Failure::input(
+            "board",
+            format!("{} has no device {name}", board.path.display()),
+        )
+        .help(format!("its devices are {}", names.join(", ")))
+        .into()
+    })
+}
+
+/// Adds fields to a document.
+pub(super) fn add_fields(to: &mut Value, more: Value) {
+    if let (Value::Object(to), Value::Object(more)) = (to, more) {
+        to.extend(more);
+    }
 }
 
 /// An open session, to be ended by [`Opened::finish`].
@@ -51,6 +76,39 @@ impl<'c> Opened<'c> {
             let failure = Failure::port(&error, self.session.stop_asked());
             self.fail(failure)
         })
+    }
+
+    /// Scans, and gives the chain if it is the declared one.
+    pub(super) fn chain(&mut self, board: &Board) -> Result<(Chain, Comparison), Failed> {
+        let scanned = self.job(|session| session.scan(Some(board)))?;
+        let whole = scanned.found.is_whole();
+        let comparison = scanned.comparison.clone().expect("a board was given");
+        match comparison.chain.clone() {
+            Some(chain) => {
+                for finding in &comparison.findings {
+                    self.context.note(&format!("note: {finding}"));
+                }
+                Ok((chain, comparison))
+            }
+            None => {
+                let mut lines = vec![format!(
+                    "the chain is {}",
+                    report::in_words(&comparison, board)
+                )];
+                lines.extend(report::findings_lines(&comparison.findings));
+                let mut failure = Failure::chain(lines.join("\n"))
+                    .help("run `taploom scan` with this board until the chain is as declared");
+                if whole {
+                    failure.exit = Exit::Finding;
+                }
+                let mut failed = self.fail(failure);
+                add_fields(
+                    &mut failed.fields,
+                    report::scan_fields(&scanned, Some(board)),
+                );
+                Err(failed)
+            }
+        }
     }
 
     /// Ends the session after a failure.

@@ -1,8 +1,10 @@
 //! The jobs that commands and scripts share: what is done on an open session, without a word
 //! printed.
 
-use crate::board::Board;
-use crate::chain::{Comparison, Found, KnownParts, Split, compare, discover, split_found};
+use crate::bits::Bits;
+use crate::board::{Board, DeviceIndex};
+use crate::chain::{Chain, Comparison, Found, KnownParts, Split, compare, discover, split_found};
+use crate::load::play::ChainPads;
 use crate::tap::PortError;
 
 use super::Session;
@@ -43,4 +45,50 @@ impl Session {
             comparison,
         })
     }
+}
+
+/// The rest of the chain around a file that was made for one device alone.
+pub fn pads_around(chain: &Chain, device: DeviceIndex) -> Option<ChainPads> {
+    let place = chain.place_of(device)?;
+    let lengths = chain.layout().ir_lengths();
+    Some(ChainPads {
+        ir_before: lengths[place + 1..].iter().sum(),
+        ir_after: lengths[..place].iter().sum(),
+        dr_before: lengths.len() - place - 1,
+        dr_after: place,
+    })
+}
+
+/// Tells which devices an instruction scan of the whole chain puts into EXTEST.
+pub fn extest_watch<'a>(
+    board: &'a Board,
+    chain: &'a Chain,
+) -> impl Fn(&Bits) -> Option<String> + 'a {
+    move |scan| {
+        if scan.len() != chain.layout().ir_total() {
+            return None;
+        }
+        let named: Vec<&str> = chain
+            .devices()
+            .iter()
+            .enumerate()
+            .filter(|(place, device)| {
+                let field = chain.layout().ir_field(*place);
+                let opcode = scan.slice(field.start, field.len());
+                drives_pins(board, **device, &opcode)
+            })
+            .map(|(_, device)| &*board.devices[device.0].name)
+            .collect();
+        (!named.is_empty()).then(|| format!("EXTEST in {}", named.join(", ")))
+    }
+}
+
+/// Whether this opcode puts the boundary register onto the device's pins.
+fn drives_pins(board: &Board, device: DeviceIndex, opcode: &Bits) -> bool {
+    let Some(bsdl) = &board.devices[device.0].bsdl else {
+        return false;
+    };
+    let code: Vec<bool> = opcode.iter().collect();
+    bsdl.decode(&code)
+        .is_some_and(|i| i.name.to_ascii_uppercase().starts_with("EXTEST"))
 }

@@ -1,6 +1,6 @@
 //! What was played.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::bits::Bits;
 use crate::svf::{Place, Warned};
@@ -50,6 +50,10 @@ pub struct Played {
     pub warnings: Vec<Warned>,
     /// Times that a loop was run again because a compare in it had failed.
     pub loop_repeats: u64,
+    /// The lengths of all instruction scans, pads included.
+    pub ir_lengths: BTreeSet<usize>,
+    /// The first instruction scan that the user must hear of, and why.
+    pub seen: Option<(Place, String)>,
     /// The last statement that was played.
     pub last: Option<Place>,
     /// Whether the file was played to its end.

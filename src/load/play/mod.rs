@@ -15,4 +15,4 @@ mod sticky;
 
 pub use counts::{PlayMismatch, Played};
 pub use error::PlayError;
-pub use player::{ChainPads, PlayOptions, play, rehearse};
+pub use player::{ChainPads, Inspect, PlayOptions, play, rehearse};

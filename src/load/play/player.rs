@@ -29,9 +29,13 @@ pub struct ChainPads {
     pub dr_after: usize,
 }
 
+/// Looks at the bits of a whole instruction scan (bit 0 nearest TDO) and names what it selects,
+/// if the user must hear of it before.
+pub type Inspect<'a> = &'a dyn Fn(&Bits) -> Option<String>;
+
 /// How to play.
-#[derive(Debug, Clone, Copy)]
-pub struct PlayOptions {
+#[derive(Clone, Copy)]
+pub struct PlayOptions<'a> {
     /// What the reader accepts.
     pub limits: Limits,
     /// Goes on after mismatches.
@@ -42,6 +46,8 @@ pub struct PlayOptions {
     pub pads: ChainPads,
     /// TCK is never above this.
     pub tck_hz: u32,
+    /// Is shown every instruction scan; what it names first goes to [`Played::seen`].
+    pub inspect: Option<Inspect<'a>>,
 }
 
 /// Bytes of statements that a loop may hold.
@@ -65,7 +71,7 @@ pub fn play(
 }
 
 /// Reads and counts a file, and touches nothing.
-pub fn rehearse(text: impl Read, options: &PlayOptions) -> (Played, Option<PlayError>) {
+pub fn rehearse(text: impl Read, options: &PlayOptions<'_>) -> (Played, Option<PlayError>) {
     let deck = Deck::new(None, PieceLimits::at(options.tck_hz));
     Player::new(deck, *options).run(text)
 }
@@ -81,7 +87,7 @@ struct Sent {
 
 struct Player<'p> {
     deck: Deck<'p>,
-    options: PlayOptions,
+    options: PlayOptions<'p>,
     played: Played,
     sticky: BTreeMap<&'static str, Sticky>,
     /// Header and trailer: DR, IR.
@@ -106,7 +112,7 @@ enum Flow {
 }
 
 impl<'p> Player<'p> {
-    fn new(deck: Deck<'p>, options: PlayOptions) -> Self {
+    fn new(deck: Deck<'p>, options: PlayOptions<'p>) -> Self {
         Player {
             deck,
             options,
@@ -359,6 +365,14 @@ impl<'p> Player<'p> {
             [&header.tdi, &data.tdi, &trailer.tdi],
         );
         let parts = [header, &data, trailer];
+        if edge == Edge::Ir {
+            self.played.ir_lengths.insert(total);
+            if self.played.seen.is_none()
+                && let Some(inspect) = self.options.inspect
+            {
+                self.played.seen = inspect(&out).map(|what| (at, what));
+            }
+        }
         let compared = parts.iter().any(|p| p.expect.is_some()) && self.options.compare;
         let compare = compared.then(|| {
             let none: Vec<Bits> = parts.iter().map(|p| Bits::zeros(p.tdi.len())).collect();
@@ -644,13 +658,14 @@ mod tests {
         }
     }
 
-    fn options() -> PlayOptions {
+    fn options() -> PlayOptions<'static> {
         PlayOptions {
             limits: Limits::default(),
             keep_going: false,
             compare: true,
             pads: ChainPads::default(),
             tck_hz: 1_000_000,
+            inspect: None,
         }
     }
 
