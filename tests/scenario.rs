@@ -1,0 +1,192 @@
+//! The program on the knitting machine: every bench of the scenario, held against what its file says. Bench files are
+//! read here as plain TOML; nothing of the program is used for it.
+
+#![allow(clippy::print_stdout, reason = "tests say how much ran")]
+
+#[path = "support/corpus.rs"]
+mod corpus;
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::Value;
+use toml::Table;
+
+const BOARD: &str = "fixtures/knitting-machine/board.toml";
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+/// Runs the program from the workspace root; gives its exit status and its one JSON document.
+fn taploom(arguments: &[&str]) -> (i32, Value) {
+    // Records stay out of the user's own state folder.
+    let state = Path::new(env!("CARGO_TARGET_TMPDIR")).join("state");
+    let out = Command::new(env!("CARGO_BIN_EXE_taploom"))
+        .args(arguments)
+        .arg("--json")
+        .current_dir(root())
+        .env("XDG_STATE_HOME", &state)
+        .env("NO_COLOR", "1")
+        .output()
+        .expect("the program starts");
+    let text = String::from_utf8_lossy(&out.stdout);
+    let said = String::from_utf8_lossy(&out.stderr);
+    let exit = out
+        .status
+        .code()
+        .unwrap_or_else(|| panic!("{arguments:?}: no exit status\n{said}"));
+    let document = serde_json::from_str(&text)
+        .unwrap_or_else(|e| panic!("{arguments:?}: {e}\n{text}\n{said}"));
+    (exit, document)
+}
+
+fn table(path: &Path) -> Table {
+    let text = fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    text.parse()
+        .unwrap_or_else(|e| panic!("{}: {e}", path.display()))
+}
+
+/// The benches of the scenario's folder by name: all TOML files with a `[bench]` table.
+fn benches() -> BTreeMap<String, (PathBuf, Table)> {
+    let folder = root().join(BOARD).parent().expect("a folder").to_path_buf();
+    let files = fs::read_dir(folder)
+        .expect("the scenario")
+        .map(|e| e.expect("the scenario").path());
+    let tables = files
+        .filter(|f| f.extension().is_some_and(|e| e == "toml"))
+        .map(|f| (table(&f), f));
+    let benches = tables.filter(|(t, _)| t.contains_key("bench"));
+    benches
+        .map(|(t, f)| {
+            (
+                f.file_stem()
+                    .expect("a name")
+                    .to_string_lossy()
+                    .into_owned(),
+                (f, t),
+            )
+        })
+        .collect()
+}
+
+fn list<'a>(table: &'a Table, name: &str) -> impl Iterator<Item = &'a Table> {
+    table
+        .get(name)
+        .and_then(|v| v.as_array())
+        .into_iter()
+        .flatten()
+        .map(|v| v.as_table().expect("a table"))
+}
+
+fn fights(document: &Value) -> u64 {
+    let fights = &document["simulated"]["fights"];
+    let many = fights.as_array().map(|list| list.len() as u64);
+    fights
+        .as_u64()
+        .or(many)
+        .unwrap_or_else(|| panic!("no fights: {}", document["simulated"]))
+}
+
+#[test]
+fn scan_says_what_each_chain_is() {
+    for (name, (path, bench)) in benches() {
+        let (exit, document) = taploom(&["scan", BOARD, "--simulate", &path.display().to_string()]);
+        let faults: Vec<_> = list(&bench, "chain_fault").collect();
+        match faults.as_slice() {
+            [] => {
+                assert_eq!(exit, 0, "{name}: {document}");
+                let devices = document["devices"].as_array().expect("devices");
+                let clip = bench["bench"].get("with").is_some();
+                assert_eq!(devices.len(), 4 + usize::from(clip), "{name}");
+                assert!(
+                    devices.iter().all(|d| d["verdict"] == "as declared"),
+                    "{name}: {document}"
+                );
+            }
+            [fault] if fault["kind"].as_str() == Some("wrong-device") => {
+                assert_eq!(exit, 1, "{name}: {document}");
+                let wanted = fault["device"].as_str().expect("a device");
+                let devices = document["devices"].as_array().expect("devices");
+                let verdict = |name: &str| {
+                    devices
+                        .iter()
+                        .find(|d| d["name"] == name)
+                        .map(|d| d["verdict"].clone())
+                };
+                assert_eq!(
+                    verdict(wanted),
+                    Some("wrong part".into()),
+                    "{name}: {document}"
+                );
+                assert_eq!(
+                    verdict("U1"),
+                    Some("as declared".into()),
+                    "{name}: {document}"
+                );
+            }
+            _ => {
+                assert!(exit == 1 || exit == 3, "{name}: exit {exit}: {document}");
+                let told = document.to_string();
+                assert!(
+                    told.contains("U2") && told.contains("U3"),
+                    "{name}: which devices: {document}"
+                );
+            }
+        }
+    }
+}
+
+/// Real files: four devices of the corpus by seed, scanned through the whole program.
+#[test]
+fn chains_of_real_devices_are_as_declared() {
+    let Some(folder) = corpus::folder() else {
+        println!("skipped: TAPLOOM_CORPUS is not set");
+        return;
+    };
+    let devices = corpus::devices(&folder);
+    let seeds = if std::env::var("TAPLOOM_TESTS").as_deref() == Ok("full") {
+        100
+    } else {
+        25
+    };
+    let mut files = std::collections::BTreeSet::new();
+    for seed in 0..seeds {
+        let made = corpus::board(&devices, seed);
+        let (board, bench) = (
+            made.board.display().to_string(),
+            made.bench.display().to_string(),
+        );
+        let (exit, document) = taploom(&["scan", &board, "--simulate", &bench]);
+        assert_eq!(exit, 0, "seed {seed}: {document}");
+        let found = document["devices"].as_array().expect("devices");
+        assert_eq!(found.len(), 4, "seed {seed}: {document}");
+        for (position, (found, device)) in found.iter().zip(&made.devices).enumerate() {
+            assert_eq!(found["position"], position + 1, "seed {seed}: {document}");
+            assert_eq!(
+                found["entity"],
+                device.entity.as_str(),
+                "seed {seed}: {document}"
+            );
+            assert_eq!(
+                found["ir_length"], device.ir_length,
+                "seed {seed}: {document}"
+            );
+            assert_eq!(found["verdict"], "as declared", "seed {seed}: {document}");
+        }
+        let total: u32 = made.devices.iter().map(|d| d.ir_length).sum();
+        assert_eq!(
+            document["chain"]["ir_length_total"], total,
+            "seed {seed}: {document}"
+        );
+        assert_eq!(fights(&document), 0, "seed {seed}");
+        files.extend(made.devices.iter().map(|d| d.file.clone()));
+    }
+    println!(
+        "{seeds} chains scanned, made of {} real files, left out {:?}",
+        files.len(),
+        corpus::LEFT_OUT
+    );
+}
