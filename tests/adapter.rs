@@ -73,3 +73,369 @@ fn every_chip_reads_the_idcodes() {
         assert_eq!(port.usb().clocks().tck_hz, 6_000_000, "{name}");
     }
 }
+
+/// A random op; which of them can follow is found out by walking.
+fn any_op() -> impl Strategy<Value = RandomOp> {
+    prop_oneof![
+        1 => Just(RandomOp::Reset),
+        3 => (0..16usize).prop_map(RandomOp::Go),
+        8 => (any::<bool>(), any::<u64>(), 1..300usize, any::<u8>(), 0..17usize)
+            .prop_map(|(ir, seed, len, reads, end)| RandomOp::Shift { ir, seed, len, reads, end }),
+        1 => (any::<u64>(), 1..9usize, 0..17usize).prop_map(|(seed, len, end)| RandomOp::Shift {
+            ir: false, seed, len, reads: 1, end
+        }),
+        2 => (1..200u64).prop_map(RandomOp::Clocks),
+        1 => (0..40_000u64).prop_map(RandomOp::Wait),
+        1 => (0..4u8, 0..3u8).prop_map(|(line, level)| RandomOp::Line(line, level)),
+        1 => Just(RandomOp::Sense),
+    ]
+}
+
+#[derive(Debug, Clone)]
+enum RandomOp {
+    Reset,
+    Go(usize),
+    Shift {
+        ir: bool,
+        seed: u64,
+        len: usize,
+        reads: u8,
+        end: usize,
+    },
+    Clocks(u64),
+    Wait(u64),
+    Line(u8, u8),
+    Sense,
+}
+
+/// `len` bits that only depend on `seed`.
+fn random_bits(seed: u64, len: usize) -> Bits {
+    let mut x = seed | 1;
+    let mut bits = Bits::with_capacity(len);
+    while bits.len() < len {
+        x ^= x << 13;
+        x ^= x >> 7;
+        x ^= x << 17;
+        bits.push_u64(x, (len - bits.len()).min(64));
+    }
+    bits
+}
+
+/// The ops that can follow one another, as a program that begins with a reset and ends with no
+/// scan open.
+fn program_of(random: &[RandomOp]) -> (ScanProgram, Vec<Slot>) {
+    let mut program = ScanProgram::new();
+    let mut walker = tap::Walker::new();
+    let mut slots = Vec::new();
+    program.reset();
+    for op in random {
+        let wanted = matches!(op, RandomOp::Sense)
+            || matches!(op, RandomOp::Shift { reads, .. } if reads & 1 != 0);
+        let op = match *op {
+            RandomOp::Reset => Op::Reset,
+            RandomOp::Go(state) => Op::Go(TapState::ALL[state]),
+            RandomOp::Clocks(n) => Op::Clocks(n),
+            RandomOp::Wait(ns) => Op::Wait(ns),
+            RandomOp::Line(line, level) => Op::Line(
+                Line::Spare(line),
+                [Level::Low, Level::High, Level::Released][usize::from(level)],
+            ),
+            RandomOp::Sense => Op::Sense(Slot(program.slots())),
+            RandomOp::Shift {
+                ir,
+                seed,
+                len,
+                reads,
+                end,
+            } => Op::Shift(Shift {
+                register: if walker.is_open() && walker.state() == TapState::ShiftIr || ir {
+                    Register::Ir
+                } else {
+                    Register::Dr
+                },
+                out: random_bits(seed, len),
+                capture: (reads & 1 != 0).then_some(Slot(program.slots())),
+                compare: (reads & 2 != 0).then(|| Compare {
+                    expected: random_bits(seed.rotate_left(17), len),
+                    mask: random_bits(seed.rotate_left(31), len),
+                    tag: seed,
+                    offset: 0,
+                }),
+                end: TapState::ALL.get(end).copied(),
+            }),
+        };
+        if walker.walk(&op, &mut |_| {}).is_err() {
+            continue;
+        }
+        if wanted {
+            slots.push(program.slot());
+        }
+        program.push(op);
+    }
+    program.reset();
+    (program, slots)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever the program, whatever the chip and however small its FIFOs: the same answers as
+    /// without any adapter, and the same chain afterwards.
+    #[test]
+    fn programs_answer_as_without_an_adapter(
+        random in prop::collection::vec(any_op(), 1..60),
+        chip in 0..6usize,
+        piece_bits in 100..3000usize,
+        hz in 200_000..40_000_000u32,
+    ) {
+        let model = match chip {
+            4 => Model { out_fifo: 1024, in_fifo: 128, ..Model::ft2232h() },
+            5 => Model { out_fifo: 128, in_fifo: 128, packet_bytes: 64, ..Model::ft2232h() },
+            n => Model::all()[n].clone(),
+        };
+        let (program, slots) = program_of(&random);
+        let limits = PieceLimits { shift_bits: piece_bits, wait_ns: 100_000 };
+        let mut plain = Lowered::new(Chain::new(&IDCODES));
+        let expected = run(&mut plain, program.clone(), limits).unwrap();
+        let mut port = open(model);
+        let hz = port.set_tck_hz(hz).unwrap();
+        let seen = run(&mut port, program, limits).unwrap();
+        for slot in slots {
+            prop_assert_eq!(seen.get(slot), expected.get(slot), "{:?}", slot);
+        }
+        prop_assert_eq!(&seen.mismatches, &expected.mismatches);
+        prop_assert_eq!(seen.compares, expected.compares);
+        port.release().unwrap();
+        let chip = port.usb().chip();
+        prop_assert_eq!(chip.driven_lines(), 0);
+        prop_assert!(chip.in_mpsse_mode());
+        prop_assert_eq!(chip.tck_cycles(), port.traffic().tck_cycles);
+        let (ours, theirs) = (chip.clocks(), plain.clocks());
+        prop_assert_eq!(ours.registers(), theirs.registers());
+        prop_assert_eq!(ours.state, theirs.state);
+        prop_assert_eq!(ours.tck_hz, hz);
+        prop_assert_eq!(port.traffic().shift_bits, plain.traffic().shift_bits);
+    }
+}
+
+/// A long scan that is read, as one program.
+fn long_read(bits: usize) -> ScanProgram {
+    let mut program = ScanProgram::new();
+    program.reset();
+    program.scan(Register::Ir, Bits::ones(15), TapState::RunTestIdle);
+    program.scan_captured(Register::Dr, random_bits(5, bits), TapState::RunTestIdle);
+    program
+}
+
+#[test]
+fn answers_beyond_every_fifo_come_back() {
+    for model in Model::all() {
+        let mut port = open(model);
+        port.set_tck_hz(6_000_000).unwrap();
+        let bits = 40_000 * 8;
+        let limits = PieceLimits {
+            shift_bits: bits * 2,
+            wait_ns: 1,
+        };
+        let answers = run(&mut port, long_read(bits), limits).unwrap();
+        let seen = answers.bits(Slot(0));
+        assert_eq!(
+            seen.slice(3, bits - 3),
+            random_bits(5, bits).slice(0, bits - 3)
+        );
+    }
+}
+
+/// A USB device whose host never reads while it writes.
+struct Deaf(EmulatedAdapter<Chain>);
+
+impl Usb for Deaf {
+    fn control_out(&mut self, r: u8, v: u16, i: u16) -> Result<(), taploom::transport::UsbError> {
+        self.0.control_out(r, v, i)
+    }
+
+    fn control_in(
+        &mut self,
+        r: u8,
+        v: u16,
+        i: u16,
+        n: u16,
+    ) -> Result<Vec<u8>, taploom::transport::UsbError> {
+        self.0.control_in(r, v, i, n)
+    }
+
+    fn listen(&mut self, _: usize, _: usize) -> Result<(), taploom::transport::UsbError> {
+        Ok(())
+    }
+
+    fn write(&mut self, data: Vec<u8>, t: Duration) -> Result<(), taploom::transport::UsbError> {
+        self.0.listen(512, 0)?;
+        self.0.write(data, t)
+    }
+
+    fn read(&mut self, t: Duration) -> Result<Vec<u8>, taploom::transport::UsbError> {
+        self.0.listen(512, 1)?;
+        self.0.read(t)
+    }
+
+    fn pause(&mut self, t: Duration) {
+        self.0.pause(t);
+    }
+
+    fn packet_bytes(&self) -> usize {
+        self.0.packet_bytes()
+    }
+
+    fn product(&self) -> u16 {
+        self.0.product()
+    }
+
+    fn release(&self) -> u16 {
+        self.0.release()
+    }
+
+    fn name(&self) -> String {
+        self.0.name()
+    }
+
+    fn counts(&self) -> taploom::transport::UsbCounts {
+        self.0.counts()
+    }
+
+    fn now(&self) -> Duration {
+        self.0.now()
+    }
+}
+
+#[test]
+fn a_host_that_does_not_read_while_it_writes_locks_up_and_times_out() {
+    let model = Model::ft232h();
+    let usb = Deaf(EmulatedAdapter::new(model.clone(), Chain::new(&IDCODES)));
+    let mut port = Mpsse::open(usb, profile(&model)).unwrap();
+    port.set_tck_hz(30_000_000).unwrap();
+    // Three pieces of 8 KiB read: the third write waits for the first to be taken.
+    let limits = PieceLimits {
+        shift_bits: 8192 * 8,
+        wait_ns: 1,
+    };
+    let mut result = Ok(());
+    for piece in long_read(8192 * 8 * 4).pieces(limits) {
+        result = port.submit(piece).map(|_| ());
+        if result.is_err() {
+            break;
+        }
+    }
+    assert!(
+        matches!(result, Err(PortError::TimedOut { .. })),
+        "{result:?}"
+    );
+    // 1 KiB of answers in the chip, as much again waiting to be shifted, and no more.
+    let taken = port.traffic().usb_out;
+    assert!((2048..2048 + 200).contains(&taken), "{taken}");
+    // And the port stays failed.
+    assert!(port.submit(Piece::default()).is_err());
+}
+
+/// Bytes, time and round trips of a blind shift of 1 MiB: at 30 MHz, on the C type
+/// at 6 MHz.
+#[test]
+fn a_blind_shift_goes_at_the_speed_of_tck() {
+    for (model, hz, bytes) in [
+        (Model::ft2232h(), 30_000_000, 1 << 20),
+        (Model::ft232h(), 30_000_000, 1 << 20),
+        (Model::ft4232h(), 30_000_000, 1 << 20),
+        (Model::ft2232c(), 6_000_000, 1 << 20),
+    ] {
+        let name = model.name.clone();
+        let profile = profile(&model);
+        let mut port = Mpsse::open(EmulatedAdapter::new(model, Wire), profile).unwrap();
+        assert_eq!(port.set_tck_hz(hz).unwrap(), hz);
+        run(
+            &mut port,
+            {
+                let mut p = ScanProgram::new();
+                p.reset();
+                p
+            },
+            PieceLimits::at(hz),
+        )
+        .unwrap();
+        let before = port.traffic();
+        let mut program = ScanProgram::new();
+        program.scan(
+            Register::Dr,
+            random_bits(9, bytes * 8),
+            TapState::RunTestIdle,
+        );
+        // A last look waits for the end.
+        program.scan_captured(Register::Dr, Bits::ones(8), TapState::RunTestIdle);
+        run(&mut port, program, PieceLimits::at(hz)).unwrap();
+        let after = port.traffic();
+        let out = (after.usb_out - before.usb_out) as f64 / bytes as f64;
+        let ideal = bytes as f64 * 8.0 / f64::from(hz);
+        let took = (after.elapsed - before.elapsed).as_secs_f64();
+        let share = ideal / took * 100.0;
+        let trips = after.round_trips - before.round_trips;
+        println!(
+            "{name}: {out:.5} bytes out a payload byte (limit 1.001), \
+             {share:.2} % of TCK (goal 99), {trips} round trips"
+        );
+        assert!(out <= 1.001, "{name}: {out}");
+        assert!(share >= 99.0, "{name}: {share}");
+        assert_eq!(trips, 1, "{name}");
+    }
+}
+
+/// A bench that costs nothing: TDO is TDI.
+struct Wire;
+
+impl Clocks for Wire {
+    fn clock(&mut self, _tms: &Bits, tdi: &Bits) -> Result<Bits, PortError> {
+        Ok(tdi.clone())
+    }
+
+    fn line(&mut self, _line: Line, _level: Level) -> Result<u8, PortError> {
+        Ok(0xff)
+    }
+
+    fn sense(&mut self) -> Result<u8, PortError> {
+        Ok(0xff)
+    }
+
+    fn pass(&mut self, _ns: u64) -> Result<(), PortError> {
+        Ok(())
+    }
+}
+
+/// Vectors of 1,500 cells, all captured.
+#[test]
+fn captured_vectors_come_close_to_the_ceiling() {
+    for (model, hz, goal) in [
+        (Model::ft2232h(), 30_000_000, 95.0),
+        (Model::ft232h(), 30_000_000, 95.0),
+        (Model::ft2232c(), 6_000_000, 75.0),
+    ] {
+        let name = model.name.clone();
+        let profile = profile(&model);
+        let mut port = Mpsse::open(EmulatedAdapter::new(model, Wire), profile).unwrap();
+        port.set_tck_hz(hz).unwrap();
+        let (cells, vectors) = (1500, 1000);
+        let mut program = ScanProgram::new();
+        program.reset();
+        for i in 0..vectors {
+            program.scan_captured(Register::Dr, random_bits(i, cells), TapState::UpdateDr);
+        }
+        let before = port.traffic();
+        run(&mut port, program, PieceLimits::at(hz)).unwrap();
+        let after = port.traffic();
+        let ideal = (cells as u64 * vectors) as f64 / f64::from(hz);
+        let took = (after.elapsed - before.elapsed).as_secs_f64();
+        let share = ideal / took * 100.0;
+        let trips = after.round_trips - before.round_trips;
+        println!(
+            "{name}: captured vectors at {share:.2} % of TCK (goal {goal}), {trips} round trips"
+        );
+        assert!(share >= goal, "{name}: {share}");
+        assert!(trips <= 2, "{name}: {trips}");
+    }
+}

@@ -10,7 +10,8 @@ use super::{Level, Line, Op, ProgramError, Register, Slot, TapState, TmsPath};
 /// A flat thing to clock or to do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Step<'a> {
-    /// TMS bits outside Shift; TDI does not matter.
+    /// TMS bits. TDI does not matter, except where one of them is clocked in Shift (a reset out
+    /// of an open shift, a way from Exit2 to Exit1): TDI is high then.
     Tms(TmsPath),
     /// Bits through Shift with TMS low; with `last` the final bit goes with TMS high and leaves
     /// for Exit1. `read`: the bits from TDO are wanted.

@@ -176,7 +176,7 @@ pub(super) fn cycles_time(cycles: u64, hz: u32) -> Duration {
     Duration::from_secs(cycles / hz) + Duration::from_nanos(rest as u64)
 }
 
-/// A step and the TAP's state when its op began.
+/// A step and the TAP's state when it begins.
 pub(super) type StepFrom<'a> = (TapState, Step<'a>);
 
 /// The steps of a piece from the state of `walker`, which moves on only if the whole piece can
@@ -188,8 +188,16 @@ pub(super) fn steps_of<'a>(
     let mut ahead = *walker;
     let mut steps = Vec::with_capacity(piece.ops.len() * 2);
     for op in &piece.ops {
-        let state = ahead.state();
-        ahead.walk(op, &mut |step| steps.push((state, step)))?;
+        let mut state = ahead.state();
+        ahead.walk(op, &mut |step| {
+            // The first step of a shift may be its way into Shift, so that the rest starts there.
+            steps.push((state, step));
+            state = match step {
+                Step::Tms(path) => state.after(path),
+                Step::Shift { last: true, .. } => state.next(true),
+                _ => state,
+            };
+        })?;
     }
     *walker = ahead;
     Ok(steps)

@@ -58,6 +58,16 @@ impl Chain {
         }
     }
 
+    /// What the devices hold: instruction and kept register, TDI to TDO.
+    #[allow(
+        dead_code,
+        reason = "used by one of the two test programs that share this file"
+    )]
+    pub(crate) fn registers(&self) -> Vec<(Vec<bool>, Vec<bool>, bool)> {
+        let held = |d: &Device| (d.ir.clone(), d.kept.clone(), d.after_reset);
+        self.devices.iter().map(held).collect()
+    }
+
     fn cycle(&mut self, tms: bool, tdi: bool) -> bool {
         let mut bit = tdi;
         let mut tdo = true;

@@ -157,11 +157,6 @@ impl<C: Clocks> EmulatedAdapter<C> {
                 .max(self.now);
             return Ok(());
         }
-        let slot = self.now.next_multiple_of(self.slot());
-        if slot > self.now {
-            self.now = slot.min(limit);
-            return Ok(());
-        }
         let ends = self.now + self.slot();
         let kind = match out {
             Some(bytes) if !into || self.last_was_in => PacketKind::Out(bytes),

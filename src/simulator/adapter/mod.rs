@@ -12,14 +12,15 @@
 //! of TCK (both base clocks, every divisor), the packet slots of either bus speed, and
 //! microseconds. Nothing depends on the clock of the machine that runs it.
 //!
-//! **Bus.** The bus is cut into frames: 125 µs with 13 packet slots on high speed (512-byte
-//! packets), 1 ms with 19 packet slots on full speed (64-byte packets); the numbers are the most
-//! that USB 2.0 tables 5-9 and 5-10 allow for full packets. Every bulk packet of either
-//! direction takes one slot, however short it is; both directions share the slots, by turns when
-//! both could go. A packet that the chip cannot take (its OUT FIFO has no room for all of it) or
-//! does not have (IN) takes no slot.
+//! **Bus.** Time is cut into frames: 125 µs on high speed (512-byte packets), 1 ms on full speed
+//! (64-byte packets). A bulk packet of either direction, however short, holds the bus for a
+//! slot, 1/13 of a frame on high speed and 1/19 on full speed: the most full packets in a frame
+//! that USB 2.0 tables 5-9 and 5-10 allow. Both directions share the bus, by turns when both
+//! could go. A packet starts as soon as the bus is free, the host has it (OUT) or asks for it
+//! (IN), and the chip takes it or has it; refusals take no time.
 //!
-//! - An OUT packet is decided at the start of its slot and is in the chip's FIFO at its end.
+//! - The chip takes an OUT packet if its OUT FIFO has room for all of it at the start of the
+//!   slot; it is in the FIFO at the end.
 //! - An IN packet is taken from the chip at the start of its slot and with the host at its end.
 //!   That frees its place in the FIFO at the start of the slot.
 //! - A newly queued OUT transfer joins the bus at the next frame boundary after it was queued;

@@ -191,10 +191,18 @@ impl Encoder {
         self.profile.wire(line).is_some()
     }
 
-    /// Appends a step; `state` is the TAP's state when the op began.
+    /// Appends a step; `state` is the TAP's state when it begins.
     pub(super) fn step(&mut self, state: TapState, step: Step) {
         match step {
-            Step::Tms(path) => path.iter().for_each(|tms| self.tms_bit(tms, None, false)),
+            Step::Tms(path) => {
+                // A clock in Shift shifts a bit even on a mere way: a one, as in every hold.
+                let mut at = state;
+                for tms in path.iter() {
+                    let shifts = matches!(at, TapState::ShiftDr | TapState::ShiftIr);
+                    self.tms_bit(tms, shifts.then_some(true), false);
+                    at = at.next(tms);
+                }
+            }
             Step::Shift { bits, last, read } => self.shift(bits, last, read),
             Step::Hold { tms, cycles } => self.hold(tms, cycles),
             Step::Wait(ns) => self.wait(state, ns),
