@@ -102,6 +102,7 @@ impl<'a> Loader<'a> {
     ) {
         let (bsdl, path, print) = match self.library.device(entity.text.trim()) {
             Ok(found) => found,
+            Err(Cause::EntityNotFound { .. }) if self.library.incomplete => return,
             Err(cause) => return self.reader.report(entity.span.clone(), cause),
         };
         self.print = fnv1a(self.print, &print.to_le_bytes());

@@ -172,6 +172,7 @@ fn header(record: &csv::StringRecord, report: &mut dyn FnMut(usize, Cause)) -> V
         let column = COLUMNS
             .iter()
             .position(|n| n.eq_ignore_ascii_case(cell.trim()));
+        let mut meant = None;
         if let Some(column) = column.filter(|c| columns.contains(&Some(*c))) {
             let what = format!("the harness has two columns `{}`", COLUMNS[column]);
             report(
@@ -184,18 +185,22 @@ fn header(record: &csv::StringRecord, report: &mut dyn FnMut(usize, Cause)) -> V
         }
         // A first row without any known name is data; it is reported as a missing header, once.
         if column.is_none() && !cell.trim().is_empty() && named > 0 {
+            // A misspelt column is taken for the one that was meant, so that one slip is one message.
+            let near = nearest(cell, COLUMNS);
+            let spelt = |n: &str| record.iter().any(|c| n.eq_ignore_ascii_case(c.trim()));
+            meant = (near.filter(|n| !spelt(n))).and_then(|n| COLUMNS.iter().position(|c| *c == n));
             report(
                 i,
                 Cause::UnknownKey {
                     what: "column",
                     table: "the harness".into(),
                     key: cell.trim().into(),
-                    near: nearest(cell, COLUMNS).map(str::to_string),
+                    near: near.map(str::to_string),
                     known: COLUMNS.to_vec(),
                 },
             );
         }
-        columns.push(column);
+        columns.push(column.or(meant));
     }
     columns
 }

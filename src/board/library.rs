@@ -24,6 +24,8 @@ pub(crate) struct Library {
     searched: Vec<PathBuf>,
     read: HashMap<PathBuf, (Arc<Device>, u64)>,
     files: usize,
+    /// True if a file or folder could not be read, which has been reported: what is not found may be there.
+    pub(super) incomplete: bool,
 }
 
 impl Library {

@@ -163,11 +163,13 @@ impl<'a> Loader<'a> {
         if let Some(name) = r.need(&table, "name", "name = \"Needle-bus tap\"") {
             self.board.name = name.text.trim().into();
         }
+        let before = r.problems.len();
         for path in r.texts(&table, "bsdl", "bsdl = [\"../devices\"]") {
             if let Err(cause) = self.library.add(self.folder.join(path.text)) {
                 r.report(path.span, cause);
             }
         }
+        self.library.incomplete = r.problems.len() > before;
         r.text(&table, "harness", "harness = \"harness.csv\"")
     }
 

@@ -16,6 +16,9 @@ pub(crate) struct Table<'a> {
     pub(crate) span: Range<usize>,
     map: &'a DeTable<'a>,
     root: bool,
+    /// Misspelt keys, reported: what was meant, and what stands there. Their values are used, so that one slip is one
+    /// message.
+    meant: Vec<(&'static str, &'a str)>,
 }
 
 /// A text with its place.
@@ -57,13 +60,14 @@ impl<'a> Reader<'a> {
             );
             return None;
         };
-        let table = Table {
+        let mut table = Table {
             title: title.to_string(),
             span: value.span(),
             map,
             root: false,
+            meant: vec![],
         };
-        self.unknown_keys(&table, "key", known);
+        self.unknown_keys(&mut table, "key", known);
         Some(table)
     }
 
@@ -83,20 +87,25 @@ impl<'a> Reader<'a> {
         root: &'a Spanned<DeTable<'a>>,
         known: &[&'static str],
     ) -> Table<'a> {
-        let table = Table {
+        let mut table = Table {
             title: title.into(),
             span: root.span(),
             map: root.get_ref(),
             root: true,
+            meant: vec![],
         };
-        self.unknown_keys(&table, "table", known);
+        self.unknown_keys(&mut table, "table", known);
         table
     }
 
-    fn unknown_keys(&mut self, table: &Table<'a>, what: &'static str, known: &[&'static str]) {
+    fn unknown_keys(&mut self, table: &mut Table<'a>, what: &'static str, known: &[&'static str]) {
         for (key, _) in in_order(table.map) {
             if !known.contains(&&**key.get_ref()) {
-                let near = nearest(key.get_ref(), known.iter().copied()).map(str::to_string);
+                let near = nearest(key.get_ref(), known.iter().copied());
+                if let Some(near) = near.filter(|near| !table.has(near)) {
+                    table.meant.push((near, key.get_ref()));
+                }
+                let near = near.map(str::to_string);
                 let cause = Cause::UnknownKey {
                     what,
                     table: table.title.clone(),
@@ -147,7 +156,7 @@ impl<'a> Reader<'a> {
         key: &'static str,
         example: &'static str,
     ) -> Option<Text<'a>> {
-        let value = table.map.get(key)?;
+        let value = table.get(key)?;
         let text = value.get_ref().as_str();
         if text.is_none() {
             self.wrong_type(key, value, "a string", example);
@@ -196,7 +205,7 @@ impl<'a> Reader<'a> {
         bounds: RangeInclusive<u32>,
         example: &'static str,
     ) -> Option<u32> {
-        let value = table.map.get(key)?;
+        let value = table.get(key)?;
         let Some(integer) = value.get_ref().as_integer() else {
             self.wrong_type(key, value, "a whole number", example);
             return None;
@@ -226,7 +235,7 @@ impl<'a> Reader<'a> {
         key: &'static str,
         example: &'static str,
     ) -> Option<bool> {
-        let value = table.map.get(key)?;
+        let value = table.get(key)?;
         let flag = value.get_ref().as_bool();
         if flag.is_none() {
             self.wrong_type(key, value, "true or false", example);
@@ -241,7 +250,7 @@ impl<'a> Reader<'a> {
         key: &'static str,
         example: &'static str,
     ) -> Vec<Text<'a>> {
-        let Some(value) = table.map.get(key) else {
+        let Some(value) = table.get(key) else {
             return vec![];
         };
         if let Some(text) = value.get_ref().as_str() {
@@ -274,7 +283,7 @@ impl<'a> Reader<'a> {
         key: &'static str,
         example: &'static str,
     ) -> Vec<(Text<'a>, Text<'a>)> {
-        let Some(value) = table.map.get(key) else {
+        let Some(value) = table.get(key) else {
             return vec![];
         };
         let Some(map) = value.get_ref().as_table() else {
@@ -307,7 +316,7 @@ impl<'a> Reader<'a> {
         key: &'static str,
         known: &[&'static str],
     ) -> Option<Table<'a>> {
-        let value = table.map.get(key)?;
+        let value = table.get(key)?;
         self.table(key, value, known)
     }
 
@@ -318,7 +327,7 @@ impl<'a> Reader<'a> {
         key: &'static str,
         known: &[&'static str],
     ) -> Vec<Table<'a>> {
-        let Some(value) = root.map.get(key) else {
+        let Some(value) = root.get(key) else {
             return vec![];
         };
         let title = format!("[[{key}]]");
@@ -382,16 +391,26 @@ pub(crate) fn not_a_word(
 
 impl<'a> Table<'a> {
     pub(crate) fn has(&self, key: &str) -> bool {
-        self.map.contains_key(key)
+        self.get(key).is_some()
     }
 
     pub(crate) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
-        self.map.get(key)
+        self.map.get(self.written(key))
     }
 
     /// Where a key stands.
     pub(crate) fn key_span(&self, key: &str) -> Option<Range<usize>> {
-        self.map.get_key_value(key).map(|(k, _)| k.span())
+        let (key, _) = self.map.get_key_value(self.written(key))?;
+        Some(key.span())
+    }
+
+    /// The key as it stands in the file: itself, or the misspelt one that means it.
+    fn written<'k>(&self, key: &'k str) -> &'k str
+    where
+        'a: 'k,
+    {
+        let meant = self.meant.iter().find(|(meant, _)| *meant == key);
+        meant.map_or(key, |(_, written)| written)
     }
 }
 

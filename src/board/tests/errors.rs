@@ -15,7 +15,7 @@ fn alone(text: &str) -> String {
 #[test]
 fn unknown_keys_and_tables_are_all_named() {
     let seen = after_head(
-        r##"entitty = "X"
+        r##"optionl = true
 [gaurd]
 [[part]]
 name = "R"
@@ -26,10 +26,10 @@ between = ["U1.5", "U1.6"]
 max_hertz = 1
 "##,
     );
-    let expected = r##"board.toml:12:1: unknown key `entitty` in [[device]]
-  12 | entitty = "X"
+    let expected = r##"board.toml:12:1: unknown key `optionl` in [[device]]
+  12 | optionl = true
      | ^^^^^^^
-  help: did you mean `entity`? keys of [[device]]: name, entity, pin_map, recipe, ir_length, idcode and optional
+  help: did you mean `optional`? keys of [[device]]: name, entity, pin_map, recipe, ir_length, idcode and optional
 board.toml:13:2: unknown table `gaurd` in the board file
   13 | [gaurd]
      |  ^^^^^

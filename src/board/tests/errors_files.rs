@@ -135,3 +135,45 @@ fn check_places(problems: &[crate::board::Problem]) {
         assert!(!problem.help().is_empty());
     }
 }
+
+/// Each slip in a whole board is one message: what was meant is taken as meant, and nothing else is blamed for it.
+#[test]
+fn one_slip_is_one_problem() {
+    let scratch = Scratch::new();
+    let harness = "label,colour,from,to,signal,kind\nW1,red,pattern memory.10,J3.1,A0,\n";
+    scratch.write("h.csv", harness);
+    let head = HEAD.replace("format = 1", "format = 1\nharness = \"h.csv\"");
+    let guard = "[guard]\nhold = { \"U1.7\" = \"high\" }\n";
+    let whole = format!("{head}{FITTINGS}{guard}");
+    scratch.load(&whole).unwrap();
+    for (right, wrong) in [
+        ("[board]", "[bord]"),
+        ("bsdl = ", "bdsl = "),
+        ("\"devices\"", "\"device\""),
+        ("harness = ", "harnes = "),
+        ("entity", "entitty"),
+        ("LOOM_12", "LOOM_21"),
+        ("ir_length", "irlength"),
+        ("[[device]]\nname = \"U1\"", "[[device]]\nnmae = \"U1\""),
+        ("[[connector]]", "[[conector]]"),
+        ("pins", "pin"),
+        ("shape", "shap"),
+        ("27C256", "27C265"),
+        ("hold", "holds"),
+        ("U1.7\" = ", "U1.77\" = "),
+    ] {
+        let error = scratch.load(&whole.replacen(right, wrong, 1)).unwrap_err();
+        assert_eq!(error.problems.len(), 1, "{wrong}: {error}");
+    }
+    for (right, wrong) in [
+        ("from", "form"),
+        ("label", "lable"),
+        ("J3.1", "J3.17"),
+        ("W1", ""),
+        (".10", ".30"),
+    ] {
+        scratch.write("h.csv", harness.replacen(right, wrong, 1));
+        let error = scratch.load(&whole).unwrap_err();
+        assert_eq!(error.problems.len(), 1, "{wrong}: {error}");
+    }
+}
