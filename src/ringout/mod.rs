@@ -1,12 +1,31 @@
 //! Are the wires right? Plans, observations and diagnosis of a ring-out.
 //!
 //! - [`Method`]: the ways to ring out a harness
-//! - [`RingOut`]: verdicts with evidence and words to act on
+//! - [`Subject`]: the board as a ring-out sees it: terminals, the scan pins that reach them, the wires between
+//! - [`Plan`]: which pins are driven, in which order, and which wires cannot be tested and why
+//! - [`Response`]: what every listening pin read while each driver drove
+//! - [`Links`]: what is joined to what, from all readings
+//! - [`diagnose`]: verdicts, with evidence and words to act on
+//! - [`ring_out`]: the loop that runs it all through whatever runs scan programs
 //!
 //! Plans and diagnosis are pure functions. This room must never know the terminal, adapters or sessions.
 
+mod diagnose;
+mod joined;
 mod method;
+mod observe;
+mod plan;
+mod run;
+mod subject;
+mod together;
 mod verdict;
+mod words;
 
+pub use diagnose::{diagnose, suspects};
+pub use joined::{Link, Links, Stuck};
 pub use method::Method;
+pub use observe::{Reaction, Reading, Response, StepReading};
+pub use plan::{Plan, Step};
+pub use run::{RingOutError, Runner, Wish, ring_out};
+pub use subject::{Line, Needs, Station, Subject, Terminal};
 pub use verdict::{Alternative, Evidence, Finding, Heard, RingOut, Untested, Verdict, WireVerdict};

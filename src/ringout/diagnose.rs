@@ -1,0 +1,459 @@
+//! Verdicts from what was read.
+
+use std::collections::HashMap;
+
+use crate::board::{Level, Place, WireIndex};
+
+use super::joined::{Link, Links, Stuck};
+use super::observe::Response;
+use super::plan::Plan;
+use super::subject::Subject;
+use super::words::Words;
+use super::{Alternative, Evidence, Finding, Untested, Verdict, WireVerdict};
+
+/// Verdicts on all wires, in their order, and what explains several of them at once.
+pub fn diagnose(
+    subject: &Subject<'_>,
+    plan: &Plan,
+    response: &Response,
+) -> (Vec<WireVerdict>, Vec<Finding>) {
+    let diagnosis = Diagnosis::new(subject, plan, response);
+    let wires: Vec<WireVerdict> = (0..subject.lines.len())
+        .map(|w| diagnosis.verdict(WireIndex(w)))
+        .collect();
+    let findings = super::together::findings(&diagnosis, &wires);
+    (wires, findings)
+}
+
+/// The wires that are not plainly good, to be tried again.
+pub fn suspects(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<WireIndex> {
+    let diagnosis = Diagnosis::new(subject, plan, response);
+    (0..subject.lines.len())
+        .map(WireIndex)
+        .filter(|w| plan.untested[w.0].is_none())
+        .filter(|w| diagnosis.judge(*w).verdict != Verdict::Good)
+        .collect()
+}
+
+/// Everything that verdicts rest on.
+pub(super) struct Diagnosis<'d, 'a> {
+    pub(super) subject: &'d Subject<'a>,
+    pub(super) plan: &'d Plan,
+    pub(super) response: &'d Response,
+    pub(super) links: Links,
+    /// By terminal: terminals of one class ought to be joined.
+    class: Vec<usize>,
+    /// By wire: the level that it goes back to when it is let go, without anything that explains it.
+    returns: Vec<Option<bool>>,
+}
+
+/// A verdict without its words.
+#[derive(Debug, Clone)]
+pub(super) struct Judged {
+    pub(super) verdict: Verdict,
+    pub(super) with: Vec<String>,
+    pub(super) alternatives: Vec<Alternative>,
+    pub(super) untested: Option<Untested>,
+    /// Terminals that answered and should not have.
+    pub(super) strangers: Vec<usize>,
+    /// For `misplaced`: which end sits elsewhere, and at which terminal.
+    pub(super) stray: Option<(usize, usize)>,
+    /// The other wires of it.
+    pub(super) wires: Vec<WireIndex>,
+}
+
+impl Judged {
+    fn plain(verdict: Verdict) -> Self {
+        Judged {
+            verdict,
+            with: Vec::new(),
+            alternatives: Vec::new(),
+            untested: None,
+            strangers: Vec::new(),
+            stray: None,
+            wires: Vec::new(),
+        }
+    }
+}
+
+impl<'d, 'a> Diagnosis<'d, 'a> {
+    pub(super) fn new(subject: &'d Subject<'a>, plan: &'d Plan, response: &'d Response) -> Self {
+        let mut diagnosis = Diagnosis {
+            subject,
+            plan,
+            response,
+            links: Links::new(subject, plan, response),
+            class: classes(subject),
+            returns: Vec::new(),
+        };
+        diagnosis.returns = diagnosis.returning();
+        diagnosis
+    }
+
+    fn ends(&self, wire: WireIndex) -> Option<[usize; 2]> {
+        let [a, b] = self.subject.lines[wire.0].ends;
+        Some([a?, b?])
+    }
+
+    /// What the readings say about the two ends of a wire; only the ways that a part in it leaves open count.
+    fn own_link(&self, wire: WireIndex) -> Link {
+        let Some([a, b]) = self.ends(wire) else {
+            return Link::Unknown;
+        };
+        match &self.subject.lines[wire.0].ways {
+            [Some(_), Some(_)] => self.links.link(a, b),
+            [Some(_), None] => self.links.way(a, b),
+            [None, Some(_)] => self.links.way(b, a),
+            [None, None] => Link::Unknown,
+        }
+    }
+
+    /// Terminals joined to one that ought not to be.
+    fn strangers(&self, terminal: usize) -> Vec<usize> {
+        (self.links.members(terminal).iter().copied())
+            .filter(|t| self.class[*t] != self.class[terminal])
+            .collect()
+    }
+
+    pub(super) fn judge(&self, wire: WireIndex) -> Judged {
+        if let Some(untested) = &self.plan.untested[wire.0] {
+            return Judged {
+                untested: Some(untested.clone()),
+                ..Judged::plain(Verdict::Untested)
+            };
+        }
+        let Some(ends) = self.ends(wire) else {
+            return Judged::plain(Verdict::Untested);
+        };
+        let link = self.own_link(wire);
+        if link == Link::Joined {
+            return self.joined(wire, ends);
+        }
+        for end in ends {
+            if let Stuck::Firmly(level) = self.links.stuck[end] {
+                return Judged::plain(stuck(level));
+            }
+        }
+        match link {
+            Link::Unsteady => Judged::plain(Verdict::Unsteady),
+            Link::Unknown => {
+                let place = &self.subject.terminals[ends[1]].places[0];
+                Judged {
+                    untested: Some(Untested::NoListener(place.to_string())),
+                    ..Judged::plain(Verdict::Untested)
+                }
+            }
+            _ => self.apart(wire, ends),
+        }
+    }
+
+    /// A wire whose ends are joined: good, short, or held.
+    fn joined(&self, wire: WireIndex, [a, _]: [usize; 2]) -> Judged {
+        let strangers = self.strangers(a);
+        if !strangers.is_empty() {
+            let (wires, with) = self.owners(&strangers);
+            return Judged {
+                with,
+                strangers,
+                wires,
+                ..Judged::plain(Verdict::Short)
+            };
+        }
+        match self.returns[wire.0] {
+            Some(_) => Judged::plain(Verdict::Held),
+            None => Judged::plain(Verdict::Good),
+        }
+    }
+
+    /// A wire whose ends are not joined: exchanged, on another pin, or without contact.
+    fn apart(&self, wire: WireIndex, ends: [usize; 2]) -> Judged {
+        if let Some(other) = self.exchanged(wire, ends) {
+            let mut strangers = self.strangers(ends[0]);
+            strangers.extend(self.strangers(ends[1]));
+            return Judged {
+                with: vec![self.subject.label(other).to_string()],
+                strangers,
+                wires: vec![other],
+                ..Judged::plain(Verdict::Swapped)
+            };
+        }
+        // End 1 may sit on a terminal that end 0 is joined to, or the other way round.
+        let landings = [self.landing(ends, 1), self.landing(ends, 0)];
+        let (end, at) = match landings {
+            [Some(at), _] => (1, at),
+            [None, Some(at)] => (0, at),
+            [None, None] => return self.open(ends),
+        };
+        let (wires, _) = self.owners(&[at]);
+        let strangers = self.strangers(ends[1 - end]);
+        let pin = self.pin_name(at);
+        let misplaced = Verdict::Misplaced;
+        // Another wire, itself without contact, could be the one that ends there.
+        let rival =
+            (wires.iter()).find(|v| self.own_link(**v) == Link::Apart && self.may_land(**v, ends));
+        if let (0, Some(rival)) = (end, rival) {
+            let label = self.subject.label(*rival);
+            return Judged {
+                alternatives: vec![Alternative {
+                    verdict: misplaced,
+                    with: vec![pin],
+                    decide: format!("unsolder {label} at one end: what still answers is this wire"),
+                }],
+                strangers,
+                wires,
+                ..Judged::plain(Verdict::Open)
+            };
+        }
+        let mut alternatives = Vec::new();
+        if !wires.is_empty() {
+            let (_, labels) = self.owners(&[at]);
+            alternatives.push(Alternative {
+                verdict: Verdict::Open,
+                with: Vec::new(),
+                decide: format!(
+                    "follow the wire by eye: it may be broken, and its other end joined to {}",
+                    labels.join(", ")
+                ),
+            });
+        }
+        Judged {
+            with: vec![pin],
+            alternatives,
+            strangers,
+            stray: Some((end, at)),
+            wires,
+            ..Judged::plain(misplaced)
+        }
+    }
+
+    fn open(&self, ends: [usize; 2]) -> Judged {
+        let mut judged = Judged::plain(Verdict::Open);
+        for end in ends {
+            let other = if end == ends[0] { ends[1] } else { ends[0] };
+            // A driver that cannot hear itself may push against a line that is stuck.
+            let driver_hears = (self.plan.step_at(other))
+                .map(|s| &self.plan.steps[s])
+                .is_some_and(|s| self.subject.pins.hears_itself(s.pin));
+            if let (Stuck::Perhaps(level), false) = (self.links.stuck[end], driver_hears) {
+                judged.alternatives.push(Alternative {
+                    verdict: stuck(level),
+                    with: Vec::new(),
+                    decide: format!(
+                        "measure {} against {}",
+                        self.subject.terminals[end].places[0],
+                        if level { "the supply" } else { "ground" }
+                    ),
+                });
+            }
+        }
+        judged
+    }
+
+    /// The wire that this one is exchanged with.
+    fn exchanged(&self, wire: WireIndex, [a, b]: [usize; 2]) -> Option<WireIndex> {
+        let strangers = self.strangers(a);
+        let (wires, _) = self.owners(&strangers);
+        wires.into_iter().find(|other| {
+            let Some([c, d]) = self.ends(*other) else {
+                return false;
+            };
+            let crossed = |c: usize, d: usize| {
+                self.links.same_group(a, d) && self.links.same_group(b, c) && self.same_side(b, d)
+            };
+            *other != wire
+                && self.own_link(*other) != Link::Joined
+                && !self.links.same_group(a, b)
+                && (crossed(c, d) || crossed(d, c))
+        })
+    }
+
+    /// The terminal that an end of a wire sits on instead of its own, judged by what its other end is joined to.
+    fn landing(&self, ends: [usize; 2], end: usize) -> Option<usize> {
+        let home = ends[end];
+        let strangers = self.strangers(ends[1 - end]);
+        let on_side = (strangers.iter().copied()).find(|t| self.same_side(*t, home));
+        on_side.or_else(|| strangers.first().copied())
+    }
+
+    /// Whether the wire could be the one that joins something to one of these terminals by its end 1.
+    fn may_land(&self, wire: WireIndex, on: [usize; 2]) -> bool {
+        let ends = self.ends(wire);
+        let at = ends.and_then(|ends| self.landing(ends, 1));
+        at.is_some_and(|at| on.contains(&at))
+    }
+
+    /// Whether two terminals are pins of the same socket, connector or device.
+    fn same_side(&self, a: usize, b: usize) -> bool {
+        let places = |t: usize| &self.subject.terminals[t].places;
+        (places(a).iter()).any(|p| places(b).iter().any(|q| same_owner(p, q)))
+    }
+
+    /// The signal wires that should end at some terminals, and what to call them: labels, and pins where no wire is.
+    fn owners(&self, terminals: &[usize]) -> (Vec<WireIndex>, Vec<String>) {
+        let (mut wires, mut names) = (Vec::new(), Vec::new());
+        for &t in terminals {
+            let before = wires.len();
+            wires.extend(self.subject.terminals[t].wires.iter().copied());
+            if wires.len() == before {
+                names.push(self.pin_name(t));
+            }
+        }
+        wires.sort_unstable();
+        wires.dedup();
+        let labels = wires.iter().map(|w| self.subject.label(*w).to_string());
+        let names = labels.chain(names).collect();
+        (wires, names)
+    }
+
+    /// The scan pin at a terminal, or its place where there is none.
+    pub(super) fn pin_name(&self, terminal: usize) -> String {
+        let terminal = &self.subject.terminals[terminal];
+        match terminal.stations.first() {
+            Some(s) => self.subject.pins.get(s.pin).pin.to_string(),
+            None => terminal.places[0].to_string(),
+        }
+    }
+
+    /// By wire: the level that something unexplained pulls it to. Pulls that the board file declares, pulls inside the
+    /// devices, and a level that most wires of the harness go back to are no surprise.
+    fn returning(&self) -> Vec<Option<bool>> {
+        let mut levels = Vec::with_capacity(self.subject.lines.len());
+        for line in &self.subject.lines {
+            levels.push(match self.plan.untested[line.wire.0] {
+                None => self.returns_to(line.wire),
+                Some(_) => None,
+            });
+        }
+        let tested = self.plan.untested.iter().filter(|u| u.is_none()).count();
+        let usual = |level: bool| {
+            let n = levels.iter().filter(|l| **l == Some(level)).count();
+            n * 4 > tested
+        };
+        let usual = [usual(false), usual(true)];
+        let unexplained = |(w, level): (usize, &Option<bool>)| {
+            let level = (*level)?;
+            let declared = self.declared_pull(WireIndex(w));
+            let surprise = match declared {
+                Some(pull) => pull != level,
+                None => !usual[usize::from(level)],
+            };
+            surprise.then_some(level)
+        };
+        levels.iter().enumerate().map(unexplained).collect()
+    }
+
+    /// The level that a wire goes back to by itself, each time that it was let go at the other one.
+    fn returns_to(&self, wire: WireIndex) -> Option<bool> {
+        let ends = self.ends(wire)?;
+        let mut level = None;
+        for reading in &self.response.steps {
+            let step = &self.plan.steps[reading.step];
+            if !ends.contains(&step.terminal) {
+                continue;
+            }
+            for (ear, (_, t)) in self.plan.ears.iter().enumerate() {
+                if !ends.contains(t) {
+                    continue;
+                }
+                let after = reading.after.get(ear)?;
+                if after == reading.last || level.is_some_and(|l| l != after) {
+                    return None;
+                }
+                level = Some(after);
+            }
+        }
+        level
+    }
+
+    /// The level that the board file or the devices' BSDL pull a wire's net to.
+    fn declared_pull(&self, wire: WireIndex) -> Option<bool> {
+        let board = self.subject.board;
+        let net = self.subject.terminals[self.ends(wire)?[0]].net;
+        let drawn = board.drawn_nets();
+        let declared = (board.netlist.pulls.iter())
+            .find(|(node, _)| drawn[node.0] == net)
+            .map(|(_, pull)| board.pulls[pull.0].to.bit());
+        declared.or_else(|| {
+            (self.subject.terminals.iter())
+                .filter(|t| t.net == net)
+                .flat_map(|t| &t.stations)
+                .find_map(|s| self.subject.pins.get(s.pin).drive?.enable?.result.level())
+        })
+    }
+
+    /// The verdict with words and evidence.
+    fn verdict(&self, wire: WireIndex) -> WireVerdict {
+        let judged = self.judge(wire);
+        let words = Words::new(self, wire, &judged);
+        WireVerdict {
+            wire,
+            verdict: judged.verdict,
+            with: judged.with.clone(),
+            alternatives: judged.alternatives.clone(),
+            untested: judged.untested.clone(),
+            evidence: self.evidence(wire, &judged),
+            says: words.says(),
+            mend: words.mend(),
+        }
+    }
+
+    /// The vectors that show it: each end driven to both levels, with what the other end and any stranger read. Of a
+    /// driver that was tried several times the first reading, and those that differ from it.
+    fn evidence(&self, wire: WireIndex, judged: &Judged) -> Vec<Evidence> {
+        let (Some(ends), None) = (self.ends(wire), &judged.untested) else {
+            return Vec::new();
+        };
+        let listens = |t: usize| ends.contains(&t) || judged.strangers.contains(&t);
+        let ears: Vec<usize> = (0..self.plan.ears.len())
+            .filter(|e| listens(self.plan.ears[*e].1))
+            .collect();
+        let expected: Vec<usize> = (ears.iter().copied())
+            .filter(|e| ends.contains(&self.plan.ears[*e].1))
+            .collect();
+        let mut shown: Vec<Evidence> = Vec::new();
+        for reading in &self.response.steps {
+            if ends.contains(&self.plan.steps[reading.step].terminal) {
+                for evidence in reading.evidence(self.subject, self.plan, &ears, &expected) {
+                    if !shown.contains(&evidence) {
+                        shown.push(evidence);
+                    }
+                }
+            }
+        }
+        shown
+    }
+}
+
+fn stuck(level: bool) -> Verdict {
+    match Level::from(level) {
+        Level::Low => Verdict::StuckLow,
+        Level::High => Verdict::StuckHigh,
+    }
+}
+
+pub(super) fn same_owner(a: &Place, b: &Place) -> bool {
+    match (a, b) {
+        (Place::DevicePin(a), Place::DevicePin(b)) => a.device == b.device,
+        (Place::ConnectorPin(a), Place::ConnectorPin(b)) => a.connector == b.connector,
+        (Place::SocketPin(a), Place::SocketPin(b)) => a.socket == b.socket,
+        _ => false,
+    }
+}
+
+/// Terminals that ought to be joined: those on one net as drawn, and the two ends of a wire with a one-way part in it.
+fn classes(subject: &Subject<'_>) -> Vec<usize> {
+    let mut name: HashMap<usize, usize> = HashMap::new();
+    for line in &subject.lines {
+        if let [Some(a), Some(b)] = line.ends {
+            let (a, b) = (subject.terminals[a].net, subject.terminals[b].net);
+            let (a, b) = (*name.get(&a).unwrap_or(&a), *name.get(&b).unwrap_or(&b));
+            if a != b {
+                name.values_mut().filter(|v| **v == b).for_each(|v| *v = a);
+                name.insert(b, a);
+            }
+        }
+    }
+    (subject.terminals.iter())
+        .map(|t| *name.get(&t.net).unwrap_or(&t.net))
+        .collect()
+}

@@ -1,0 +1,240 @@
+//! From readings to what is joined: which terminals follow which, and which cannot move.
+
+use std::collections::{HashMap, HashSet};
+
+use super::observe::{Reaction, Response, StepReading};
+use super::plan::Plan;
+use super::subject::Subject;
+
+/// What the readings say about two terminals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Link {
+    /// Joined: every driver that could show it did, every time.
+    Joined,
+    /// Not joined.
+    Apart,
+    /// One way only: the other driver was not followed. A floating line that follows its neighbour does this.
+    OneWay,
+    /// At times joined, at times not.
+    Unsteady,
+    /// No driver alone could show it.
+    Unknown,
+}
+
+/// Whether a terminal can move.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Stuck {
+    /// It moves, or nobody knows.
+    No,
+    /// Its own driver could not move it from this level.
+    Firmly(bool),
+    /// It was never heard at another level, but no driver of its own is heard there.
+    Perhaps(bool),
+}
+
+/// What is joined to what, from all readings.
+#[derive(Debug, Clone)]
+pub struct Links {
+    /// How often a terminal followed another that drove alone.
+    followed: HashMap<(usize, usize), u32>,
+    /// How often each terminal drove alone.
+    rounds: Vec<u32>,
+    /// The same while neighbours were driven to the other level.
+    followed_against: HashMap<(usize, usize), u32>,
+    rounds_against: Vec<u32>,
+    /// Terminals that cannot be heard while another drives.
+    deaf: HashSet<(usize, usize)>,
+    /// Terminals that did not follow one that drove along with others.
+    refuted: HashSet<(usize, usize)>,
+    heard: Vec<bool>,
+    /// By terminal: whether it is stuck.
+    pub stuck: Vec<Stuck>,
+    /// By terminal: the group of joined terminals that it belongs to.
+    group: Vec<usize>,
+    members: HashMap<usize, Vec<usize>>,
+}
+
+impl Links {
+    /// Judges all readings.
+    pub fn new(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Self {
+        let count = subject.terminals.len();
+        let mut links = Links {
+            followed: HashMap::new(),
+            rounds: vec![0; count],
+            followed_against: HashMap::new(),
+            rounds_against: vec![0; count],
+            deaf: HashSet::new(),
+            refuted: HashSet::new(),
+            heard: vec![false; count],
+            stuck: vec![Stuck::No; count],
+            group: Vec::new(),
+            members: HashMap::new(),
+        };
+        for (_, terminal) in &plan.ears {
+            links.heard[*terminal] = true;
+        }
+        for reading in &response.steps {
+            links.add(subject, plan, reading);
+        }
+        links.find_stuck(plan, response, count);
+        links.make_groups(count);
+        links
+    }
+
+    fn add(&mut self, subject: &Subject<'_>, plan: &Plan, reading: &StepReading) {
+        let step = &plan.steps[reading.step];
+        let followers: HashSet<usize> = (reading.followers().into_iter())
+            .filter(|ear| plan.listens(subject, *ear, step))
+            .map(|ear| plan.ears[ear].1)
+            .collect();
+        for (ear, &(_, heard)) in plan.ears.iter().enumerate() {
+            if !step.needs.is_empty() && !plan.listens(subject, ear, step) {
+                self.deaf.insert((step.terminal, heard));
+            }
+        }
+        if step.along.is_empty() {
+            let (rounds, followed) = if reading.against.iter().all(|a| a.is_empty()) {
+                (&mut self.rounds, &mut self.followed)
+            } else {
+                (&mut self.rounds_against, &mut self.followed_against)
+            };
+            rounds[step.terminal] += 1;
+            for heard in followers.into_iter().filter(|t| *t != step.terminal) {
+                *followed.entry((step.terminal, heard)).or_insert(0) += 1;
+            }
+            return;
+        }
+        // With others along, following shows nothing: it may be one of them that is heard. Not following does.
+        for &driven in step.along.iter().chain([&step.terminal]) {
+            let net = subject.terminals[driven].net;
+            for heard in (0..subject.terminals.len()).filter(|t| {
+                *t != driven && subject.terminals[*t].net == net && !followers.contains(t)
+            }) {
+                self.refuted.insert((driven, heard));
+            }
+        }
+    }
+
+    /// What one direction says.
+    pub(super) fn way(&self, driven: usize, heard: usize) -> Link {
+        let can_tell = self.heard[heard] && !self.deaf.contains(&(driven, heard));
+        if !can_tell {
+            return Link::Unknown;
+        }
+        let times = |map: &HashMap<_, u32>| map.get(&(driven, heard)).copied().unwrap_or(0);
+        match (times(&self.followed), self.rounds[driven]) {
+            // A line that floats follows its neighbours as well: what is joined follows its driver alone.
+            (f, r)
+                if f == r
+                    && r > 0
+                    && times(&self.followed_against) < self.rounds_against[driven] =>
+            {
+                Link::Apart
+            }
+            (0, 0) if self.refuted.contains(&(driven, heard)) => Link::Apart,
+            (_, 0) => Link::Unknown,
+            (0, _) => Link::Apart,
+            (f, r) if f == r => Link::Joined,
+            _ => Link::Unsteady,
+        }
+    }
+
+    /// What the readings say about two terminals.
+    pub fn link(&self, a: usize, b: usize) -> Link {
+        match (self.way(a, b), self.way(b, a)) {
+            (Link::Unknown, other) | (other, Link::Unknown) => other,
+            (Link::Unsteady, _) | (_, Link::Unsteady) => Link::Unsteady,
+            (a, b) if a == b => a,
+            _ => Link::OneWay,
+        }
+    }
+
+    /// Whether `heard` ever followed `driven` when that one drove alone.
+    pub fn followed(&self, driven: usize, heard: usize) -> bool {
+        self.followed.contains_key(&(driven, heard))
+    }
+
+    /// The terminals joined to one, itself included, lowest first.
+    pub fn members(&self, terminal: usize) -> &[usize] {
+        &self.members[&self.group[terminal]]
+    }
+
+    /// Whether two terminals are in one group of joined ones.
+    pub fn same_group(&self, a: usize, b: usize) -> bool {
+        self.group[a] == self.group[b]
+    }
+
+    fn make_groups(&mut self, count: usize) {
+        self.group = (0..count).collect();
+        let mut pairs: Vec<(usize, usize)> = self.followed.keys().copied().collect();
+        pairs.sort_unstable();
+        for (a, b) in pairs {
+            if self.link(a, b) == Link::Joined {
+                let (a, b) = (root(&self.group, a), root(&self.group, b));
+                self.group[a.max(b)] = a.min(b);
+            }
+        }
+        for t in 0..count {
+            self.group[t] = root(&self.group, t);
+            self.members.entry(self.group[t]).or_default().push(t);
+        }
+    }
+
+    fn find_stuck(&mut self, plan: &Plan, response: &Response, count: usize) {
+        // The ears that ever read 0, and those that ever read 1.
+        let mut ever = [Vec::new(), Vec::new()];
+        // What each terminal's own driver could not move it from: None before it drove, Some(None) if it moved.
+        let mut firm: Vec<Option<Option<bool>>> = vec![None; count];
+        let ears: HashMap<_, usize> = plan.ears.iter().copied().zip(0..).collect();
+        for level in [false, true] {
+            response.rest.collect(level, &mut ever[usize::from(level)]);
+        }
+        for reading in &response.steps {
+            for level in [false, true] {
+                for r in reading.at.iter().chain([&reading.after]) {
+                    r.collect(level, &mut ever[usize::from(level)]);
+                }
+            }
+            let step = &plan.steps[reading.step];
+            let terminal = step.terminal;
+            if let Some(&ear) = ears.get(&(step.pin, terminal)) {
+                let now = match reading.reaction(ear) {
+                    Reaction::Stays(level) => Some(level),
+                    Reaction::Deaf => continue,
+                    _ => None,
+                };
+                firm[terminal] = match firm[terminal] {
+                    None => Some(now),
+                    // Once moved is moved.
+                    Some(before) => Some(before.filter(|b| now == Some(*b))),
+                };
+            }
+        }
+        let was = |level: usize, ear: usize| {
+            ever[level]
+                .get(ear / 64)
+                .is_some_and(|w| w >> (ear % 64) & 1 == 1)
+        };
+        let mut heard = vec![[false; 2]; count];
+        for (ear, &(_, terminal)) in plan.ears.iter().enumerate() {
+            for level in [0, 1] {
+                heard[terminal][level] |= was(level, ear);
+            }
+        }
+        for t in 0..count {
+            self.stuck[t] = match (firm[t], heard[t]) {
+                (Some(Some(level)), _) => Stuck::Firmly(level),
+                (None, [true, false]) => Stuck::Perhaps(false),
+                (None, [false, true]) => Stuck::Perhaps(true),
+                _ => Stuck::No,
+            };
+        }
+    }
+}
+
+fn root(parent: &[usize], mut i: usize) -> usize {
+    while parent[i] != i {
+        i = parent[i];
+    }
+    i
+}

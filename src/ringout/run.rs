@@ -1,0 +1,390 @@
+//! The loop that runs a ring-out.
+
+use crate::board::{Board, DeviceIndex, WireIndex};
+use crate::boundary::{
+    Batch, BatchError, BatchReader, Captures, Conditions, Guard, Note, OpenScan, Pins, PinsError,
+    Refusal, SampleLook, Stillness, StillnessError, VectorId, leaving,
+};
+use crate::tap::{Answers, PortError, ProgramError, ScanProgram};
+
+use super::diagnose::{diagnose, suspects};
+use super::joined::{Link, Links};
+use super::observe::{Reading, Response, StepReading};
+use super::plan::Plan;
+use super::subject::{Needs, Subject};
+use super::{Method, RingOut};
+
+/// What runs a scan program to its end. Between two programs nothing is driven: there a session may stop.
+pub type Runner<'r> = dyn FnMut(ScanProgram) -> Result<Answers, PortError> + 'r;
+
+/// What is asked of a ring-out.
+#[derive(Debug, Clone, Default)]
+pub struct Wish {
+    /// The wires to test; `None` for all.
+    pub only: Option<Vec<WireIndex>>,
+    /// What was said about the bench.
+    pub conditions: Conditions,
+}
+
+/// How often a batch whose own checks fail is run before giving up.
+const TRIES: usize = 3;
+/// How often a suspect is tried again as it is.
+const REPEATS: usize = 3;
+/// Vectors in one batch, so that a large harness does not need a large program.
+const BATCH_VECTORS: usize = 600;
+
+/// Why there is no result.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RingOutError {
+    /// The method does not exist yet.
+    #[error("ringing out by {0} is not built yet")]
+    Method(Method),
+    /// The chain cannot be seen as pins.
+    #[error(transparent)]
+    Pins(#[from] PinsError),
+    /// The guard refused.
+    #[error("{0}")]
+    Refused(Box<Refusal>),
+    /// Something moved, or the look could not be believed.
+    #[error(transparent)]
+    Stillness(#[from] StillnessError),
+    /// A batch could not be believed, several times.
+    #[error("{error} ({tries} tries)")]
+    Batch {
+        /// What the last try showed.
+        error: BatchError,
+        /// How many tries there were.
+        tries: usize,
+    },
+    /// The adapter failed, or the run was interrupted.
+    #[error(transparent)]
+    Port(#[from] PortError),
+}
+
+impl From<Refusal> for RingOutError {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused(Box::new(refusal))
+    }
+}
+
+impl RingOutError {
+    /// What to do about it: one line, lower case, no full stop; empty where the adapter's own words say it.
+    pub fn help(&self) -> String {
+        match self {
+            Self::Method(_) => format!("use `--by {}`", Method::BothEnds),
+            Self::Pins(_) => "mend the board file".into(),
+            Self::Refused(refusal) => refusal.mend(),
+            Self::Stillness(error) => error.help().into(),
+            Self::Batch { error, .. } => error.help().into(),
+            Self::Port(_) => String::new(),
+        }
+    }
+}
+
+/// Rings out a board by a method.
+///
+/// `present`: the devices on the chain, TDI to TDO, as a scan has found and confirmed them. `run` runs a scan program;
+/// every program begins and ends in Test-Logic-Reset. If it gives an error, the board is taken out of EXTEST through
+/// it once more before the error is passed on.
+///
+/// # Errors
+/// [`RingOutError`]: refused, moving, not to be believed, or the adapter failed. What is wrong with the wires is no
+/// error but the result.
+pub fn ring_out(
+    board: &Board,
+    present: &[DeviceIndex],
+    method: Method,
+    wish: &Wish,
+    run: &mut Runner<'_>,
+) -> Result<RingOut, RingOutError> {
+    if method != Method::BothEnds {
+        return Err(RingOutError::Method(method));
+    }
+    let pins = Pins::new(board, present)?;
+    let guard = Guard::new(board, &pins, wish.conditions)?;
+    let subject = Subject::new(board, &pins);
+    let mut plan = Plan::both_ends(&subject, &guard, wish.only.as_deref());
+    let mut bench = Bench {
+        guard: &guard,
+        subject: &subject,
+        run,
+        vectors: 0,
+        repeated: 0,
+    };
+    let still = bench.look(board, &pins)?;
+    let response = bench.walk(&mut plan, &still)?;
+    let (wires, findings) = diagnose(&subject, &plan, &response);
+    Ok(RingOut {
+        method,
+        wires,
+        findings,
+        notes: guard.notes().iter().map(note).collect(),
+        vectors: bench.vectors,
+        looks: still.looks(),
+        repeated: bench.repeated,
+    })
+}
+
+fn note(note: &Note) -> String {
+    match note {
+        Note::AlwaysDrives(pin, level) => {
+            format!("{pin} has no enable and drives {level} whenever EXTEST is on")
+        }
+        Note::LargeGroup(pins) => {
+            let names: Vec<String> = pins.iter().map(ToString::to_string).collect();
+            format!("one control cell enables {} at once", names.join(", "))
+        }
+        Note::Bypassed(device) => format!("{device} stays in BYPASS: its pins count as live"),
+        Note::Holds(pin, level) => format!("{pin} is held {level}"),
+    }
+}
+
+struct Bench<'b, 'a, 'r> {
+    guard: &'b Guard<'a>,
+    subject: &'b Subject<'a>,
+    run: &'b mut Runner<'r>,
+    vectors: usize,
+    repeated: usize,
+}
+
+/// One driver to be tried: which, and which neighbours against it at its two levels.
+struct Trial {
+    step: usize,
+    against: [Needs; 2],
+    first: bool,
+}
+
+impl<'a> Bench<'_, 'a, '_> {
+    /// Runs a program; if it fails, takes the board out of EXTEST before the error is passed on.
+    fn program(&mut self, program: ScanProgram) -> Result<Answers, PortError> {
+        (self.run)(program).inspect_err(|_| {
+            let out = (self.run)(leaving(self.guard, OpenScan::Dr));
+            if let Err(PortError::Program(ProgramError::OpenShift(_))) = out {
+                // The shift that was broken off was an instruction. Nothing more can be done if this fails too.
+                let _ = (self.run)(leaving(self.guard, OpenScan::Ir));
+            }
+        })
+    }
+
+    fn look(&mut self, board: &Board, pins: &Pins) -> Result<Stillness, RingOutError> {
+        let mut tries = 1;
+        loop {
+            let (look, program) = SampleLook::before_extest(pins);
+            let answers = self.program(program)?;
+            match look.judge(board, &answers) {
+                Err(StillnessError::Batch(_)) if tries < TRIES => {
+                    tries += 1;
+                    self.repeated += 1;
+                }
+                result => return Ok(result?),
+            }
+        }
+    }
+
+    /// Runs a batch until its own checks pass.
+    fn batch(
+        &mut self,
+        make: impl Fn() -> (ScanProgram, BatchReader<'a>),
+    ) -> Result<Captures<'a>, RingOutError> {
+        let mut tries = 1;
+        loop {
+            let (program, reader) = make();
+            let answers = self.program(program)?;
+            match reader.read(&answers) {
+                Ok(captures) => {
+                    self.vectors += captures.len();
+                    return Ok(captures);
+                }
+                Err(_) if tries < TRIES => {
+                    tries += 1;
+                    self.repeated += 1;
+                }
+                Err(error) => return Err(RingOutError::Batch { error, tries }),
+            }
+        }
+    }
+
+    /// The whole walk: drivers that are always on first, then all others, then the suspects again.
+    fn walk(&mut self, plan: &mut Plan, still: &Stillness) -> Result<Response, RingOutError> {
+        let always = plan.steps.iter().filter(|s| s.always).count();
+        let mut response = Response {
+            rest: Reading::new(plan.ears.iter().map(|_| None)),
+            steps: Vec::new(),
+        };
+        let plain = |step: usize| {
+            let pin = plan.steps[step].pin;
+            Trial {
+                step,
+                against: [Vec::new(), Vec::new()],
+                first: still.level(pin).unwrap_or(true),
+            }
+        };
+        let first: Vec<Trial> = (0..always).map(plain).collect();
+        let others: Vec<Trial> = (always..plan.steps.len()).map(plain).collect();
+        self.try_all(plan, still, &first, &mut response)?;
+        let hot = self.hot(plan, &response);
+        let others: Vec<Trial> = (others.into_iter())
+            .filter(|t| !hot.contains(&plan.steps[t.step].terminal))
+            .collect();
+        self.try_all(plan, still, &others, &mut response)?;
+        let suspects = suspects(self.subject, plan, &response);
+        let again = self.again(plan, &response, &suspects, &hot, still);
+        self.try_all(plan, still, &again, &mut response)?;
+        Ok(response)
+    }
+
+    /// Terminals that an always driving pin was heard at, and that it should not reach: never driven.
+    fn hot(&self, plan: &Plan, response: &Response) -> Vec<usize> {
+        let links = Links::new(self.subject, plan, response);
+        let mut hot = Vec::new();
+        for step in plan.steps.iter().filter(|s| s.always) {
+            for t in 0..self.subject.terminals.len() {
+                if t != step.terminal && links.followed(step.terminal, t) {
+                    hot.push(t);
+                }
+            }
+        }
+        hot
+    }
+
+    /// The trials that suspects need: their drivers again, as they are and against their neighbours.
+    fn again(
+        &self,
+        plan: &Plan,
+        response: &Response,
+        suspects: &[WireIndex],
+        hot: &[usize],
+        still: &Stillness,
+    ) -> Vec<Trial> {
+        let links = Links::new(self.subject, plan, response);
+        let mut terminals: Vec<usize> = Vec::new();
+        for wire in suspects {
+            for t in self.subject.lines[wire.0].ends.iter().flatten() {
+                terminals.push(*t);
+                terminals.extend(links.members(*t));
+                terminals
+                    .extend((0..self.subject.terminals.len()).filter(|d| links.followed(*d, *t)));
+            }
+        }
+        terminals.sort_unstable();
+        terminals.dedup();
+        let mut trials = Vec::new();
+        for (step, planned) in plan.steps.iter().enumerate() {
+            if !terminals.contains(&planned.terminal) || hot.contains(&planned.terminal) {
+                continue;
+            }
+            let first = still.level(planned.pin).unwrap_or(true);
+            let trial = |against| Trial {
+                step,
+                against,
+                first,
+            };
+            trials.extend((0..REPEATS).map(|_| trial([Vec::new(), Vec::new()])));
+            let neighbours = self.neighbours(plan, &links, suspects, planned.terminal);
+            let against = [false, true].map(|level| -> Needs {
+                let mut chosen: Needs = Vec::new();
+                for &pin in &neighbours {
+                    let mut wanted = plan.wanted(planned, level);
+                    wanted.extend(chosen.iter().copied().chain([(pin, !level)]));
+                    if self.guard.image(&wanted).is_ok() {
+                        chosen.push((pin, !level));
+                    }
+                }
+                chosen
+            });
+            if against.iter().all(|a| !a.is_empty()) {
+                trials.push(trial(against));
+            }
+        }
+        trials
+    }
+
+    /// Drivers of the wires that lie beside those of a terminal and that are good themselves and apart from it.
+    fn neighbours(
+        &self,
+        plan: &Plan,
+        links: &Links,
+        suspects: &[WireIndex],
+        terminal: usize,
+    ) -> Vec<crate::boundary::PinIndex> {
+        let mut pins = Vec::new();
+        let lines = &self.subject.lines;
+        for wire in &self.subject.terminals[terminal].wires {
+            let beside = [wire.0.checked_sub(1), Some(wire.0 + 1)];
+            for line in beside.into_iter().flatten().filter_map(|w| lines.get(w)) {
+                let [Some(a), Some(b)] = line.ends else {
+                    continue;
+                };
+                let clear = plan.untested[line.wire.0].is_none()
+                    && !suspects.contains(&line.wire)
+                    && links.link(a, b) == Link::Joined
+                    && !links.same_group(a, terminal);
+                let driver = [a, b].into_iter().find_map(|t| {
+                    let alone =
+                        |s: &&super::plan::Step| s.terminal == t && s.along.is_empty() && !s.always;
+                    plan.steps.iter().find(alone)
+                });
+                if let (true, Some(step)) = (clear, driver) {
+                    pins.push(step.pin);
+                }
+            }
+        }
+        pins
+    }
+
+    /// Runs trials in batches and adds their readings.
+    fn try_all(
+        &mut self,
+        plan: &Plan,
+        still: &Stillness,
+        trials: &[Trial],
+        response: &mut Response,
+    ) -> Result<(), RingOutError> {
+        let guard = self.guard;
+        let base = guard.image(&plan.base)?;
+        for chunk in trials.chunks(BATCH_VECTORS / 3) {
+            let mut images = Vec::with_capacity(chunk.len() * 3);
+            for trial in chunk {
+                for level in [trial.first, !trial.first] {
+                    let mut wanted = plan.wanted(&plan.steps[trial.step], level);
+                    wanted.extend(&trial.against[usize::from(level)]);
+                    images.push(guard.image(&wanted)?);
+                }
+                images.push(base.clone());
+            }
+            let captures = self.batch(|| {
+                let mut batch = Batch::new(guard, still);
+                batch.vector(&base);
+                for image in &images {
+                    batch.vector(image);
+                }
+                batch.finish()
+            })?;
+            let reading = |vector: usize| {
+                Reading::new(
+                    plan.ears
+                        .iter()
+                        .map(|(pin, _)| captures.level(VectorId(vector), *pin)),
+                )
+            };
+            if response.steps.is_empty() {
+                response.rest = reading(0);
+            }
+            for (i, trial) in chunk.iter().enumerate() {
+                let [first, second, after] = [1, 2, 3].map(|k| reading(3 * i + k));
+                let at = match trial.first {
+                    false => [first, second],
+                    true => [second, first],
+                };
+                response.steps.push(StepReading {
+                    step: trial.step,
+                    against: trial.against.clone(),
+                    at,
+                    last: !trial.first,
+                    after,
+                });
+            }
+        }
+        Ok(())
+    }
+}
