@@ -2,10 +2,11 @@
 
 use std::path::PathBuf;
 
+use crate::simulator::adapter::{EmulatedAdapter, Wiring, adapter_of};
 use crate::simulator::{Bench, BenchError, Witness};
 use crate::tap::{Port, PortError};
-use crate::transport::Lowered;
 use crate::transport::tap_socket::{Address, TapSocket};
+use crate::transport::{Chip, Lowered, Mpsse, Profile, Usb};
 
 use super::{Cancel, Session};
 
@@ -31,6 +32,9 @@ pub enum OpenError {
     /// The bench file, or a file that it names, is wrong.
     #[error("{0}")]
     Bench(#[from] Box<BenchError>),
+    /// The bench file asks for an adapter that cannot be emulated.
+    #[error("{0}")]
+    Adapter(String),
     /// The adapter or the other process cannot be worked with.
     #[error(transparent)]
     Port(#[from] PortError),
@@ -86,4 +90,16 @@ impl Session {
         };
         Ok(Session::over(port, label, cancel).with_witness(witness))
     }
+}
+
+/// The serial engine of a chip, with the lines of a plain module.
+fn mpsse<U: Usb>(usb: U) -> Result<Mpsse<U>, PortError> {
+    let chip = Chip::of_release(usb.release());
+    let name = chip.map_or("unknown chip", |c| c.name);
+    let profile = Profile::plain_module(
+        &format!("plain {name} module, channel A"),
+        0,
+        chip.map_or(0, |c| c.high_lines),
+    );
+    Mpsse::open(usb, profile)
 }

@@ -66,9 +66,11 @@ mod engine;
 mod host;
 mod model;
 mod pins;
+mod settings;
 mod time;
 
 pub use chip::EmulatedChip;
 pub use host::EmulatedAdapter;
 pub use model::{Model, Timing, Wiring};
+pub use settings::adapter_of;
 pub use time::{TICKS_PER_US, Ticks};
