@@ -1,20 +1,30 @@
 //! Loading images into devices of the chain, by recipe.
 //!
 //! A [`Recipe`] says in the device's own BSDL instruction names how a family takes a raw image; [`Recipe::check`] holds it
-//! against the device's description; [`Image`] recognises an image before its first bit is sent; [`load`] streams it into
+//! against the device's description; [`Image`] recognises an image before its first bit is sent; [`Load`] streams it into
 //! one device while the others are in BYPASS.
 //!
 //! This room never knows transport, USB or the terminal. **Bit 0 is the bit nearest TDO**; within a recipe's numbers the
 //! rightmost digit holds bit 0.
 
 mod error;
-pub mod play;
+mod image;
+mod plan;
+mod raw;
 mod read;
 mod recipe;
+mod runner;
+mod status;
 mod table;
+mod words;
 
 pub use error::{RecipeError, RecipeFault, RecipeProblem};
+pub use image::{Image, ImageError, ImageRefusal, Recognised};
+pub use plan::Target;
+pub use raw::{Far, Load, LoadEnd, LoadError, LoadFailure, Loaded, Watch};
 pub use recipe::{
     ByteOrder, Condition, Data, ImageAction, ImageRule, LengthRule, Others, PartRule, Preamble,
     Recipe, Sent, StatusBit, StatusFrom, StatusKind, StatusWord, Step, StepAction,
 };
+pub use runner::Counts;
+pub use status::{SetFlag, StatusReading};

@@ -358,6 +358,7 @@ fn status_words(reader: &mut Reader<'_>, root: &Table<'_>) -> Vec<StatusWord> {
                 kind,
             });
         }
+        let line = reader.place(t.span.start).0;
         words.push(StatusWord {
             name,
             from,
@@ -365,6 +366,7 @@ fn status_words(reader: &mut Reader<'_>, root: &Table<'_>) -> Vec<StatusWord> {
             bits,
             always,
             flags,
+            line,
         });
     }
     words

@@ -223,6 +223,8 @@ pub struct StatusWord {
     pub always: Option<Pattern>,
     /// Its bits.
     pub flags: Vec<StatusBit>,
+    /// Where it begins in the file: line, from 1.
+    pub line: usize,
 }
 
 /// Where a status word is read.

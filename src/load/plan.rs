@@ -1,0 +1,310 @@
+//! A recipe held against a device and a chain: every name resolved, every length checked, before anything is sent.
+
+use taploom_bsdl::Device;
+
+use crate::bits::Bits;
+use crate::tap::ChainLayout;
+
+use super::error::{RecipeError, RecipeFault, RecipeProblem};
+use super::recipe::{Data, Others, Recipe, StatusFrom, Step, StepAction};
+
+/// Where a load goes.
+#[derive(Debug, Clone, Copy)]
+pub struct Target<'a> {
+    /// The device's name on the board, for messages.
+    pub name: &'a str,
+    /// Its place on the chain, 0 first after TDI.
+    pub place: usize,
+    /// Its description.
+    pub device: &'a Device,
+    /// Instruction register lengths of the chain.
+    pub layout: &'a ChainLayout,
+    /// The descriptions of all devices of the chain, TDI to TDO, where they are known; for recipes that want the others'
+    /// outputs to float. An empty slice counts as none known.
+    pub chain: &'a [Option<&'a Device>],
+}
+
+/// A status word with its scan resolved.
+#[derive(Debug, Clone)]
+pub(super) struct PlannedStatus {
+    /// The instruction scan that selects it.
+    pub(super) ir: Bits,
+    /// Its length.
+    pub(super) bits: usize,
+}
+
+/// A step with its scans resolved.
+#[derive(Debug, Clone)]
+pub(super) struct PlannedStep {
+    pub(super) step: Step,
+    /// The instruction scan to begin with.
+    pub(super) ir: Option<Bits>,
+}
+
+/// A recipe, resolved for one device of one chain.
+#[derive(Debug, Clone)]
+pub(super) struct Plan {
+    pub(super) load: Vec<PlannedStep>,
+    pub(super) verify: Vec<PlannedStep>,
+    pub(super) exit: Vec<PlannedStep>,
+    pub(super) status: Vec<PlannedStatus>,
+    /// Devices between TDI and the target, and between the target and TDO.
+    pub(super) before: usize,
+    pub(super) after: usize,
+    /// Where the target's and each device's instruction stands.
+    pub(super) layout: ChainLayout,
+    pub(super) place: usize,
+}
+
+impl Recipe {
+    /// Holds the recipe against a device's description: its entity, every instruction, every length.
+    ///
+    /// # Errors
+    /// [`RecipeError`] with everything that does not fit, by the line of the step or status word.
+    pub fn check(&self, device: &Device) -> Result<(), RecipeError> {
+        let mut problems = Vec::new();
+        if !self.is_for(&device.entity) {
+            problems.push(RecipeProblem::whole(RecipeFault::OtherEntity {
+                entity: device.entity.clone(),
+                known: self.entities.clone(),
+            }));
+        }
+        for word in &self.status {
+            let mut fault = |fault| {
+                problems.push(RecipeProblem {
+                    line: word.line,
+                    column: 1,
+                    fault,
+                })
+            };
+            let what = format!("status {}", word.name);
+            let Some(instruction) = device.instruction(&word.instruction) else {
+                fault(no_instruction(device, &word.instruction));
+                continue;
+            };
+            let length = match word.from {
+                StatusFrom::InstructionCapture => Some((
+                    device.instruction_length,
+                    "the instruction register".to_owned(),
+                )),
+                StatusFrom::Register => device.register_for(instruction).and_then(|r| {
+                    Some((
+                        device.register_length(r)?,
+                        device.register_name(r).to_owned(),
+                    ))
+                }),
+            };
+            if let (Some((expected, register)), Some(found)) = (&length, word.bits)
+                && *expected as usize != found
+            {
+                let (expected, register) = (*expected, register.clone());
+                let instruction = word.instruction.clone();
+                let entity = device.entity.clone();
+                fault(RecipeFault::RegisterLength {
+                    what,
+                    found,
+                    instruction,
+                    register,
+                    expected,
+                    entity,
+                });
+            }
+            let bits = word.bits.or(length.map(|(n, _)| n as usize)).unwrap_or(0);
+            for flag in word.flags.iter().filter(|f| f.bit >= bits) {
+                let (flag, bit, status) = (flag.name.clone(), flag.bit, word.name.clone());
+                fault(RecipeFault::BitBeyond {
+                    flag,
+                    bit,
+                    status,
+                    bits,
+                });
+            }
+            if let Some(always) = &word.always
+                && word.bits.is_none()
+                && always.len() != bits
+            {
+                fault(RecipeFault::BadValue {
+                    key: "always".into(),
+                    found: format!("\"{always}\""),
+                    expected: format!("{bits} digits of 0, 1 and X"),
+                });
+            }
+        }
+        for steps in [&self.load, &self.verify, &self.exit] {
+            check_steps(self, steps, device, &mut problems);
+        }
+        problems.sort_by_key(|p| p.line);
+        if problems.is_empty() {
+            Ok(())
+        } else {
+            Err(RecipeError {
+                path: self.path.clone(),
+                problems,
+            })
+        }
+    }
+}
+
+fn no_instruction(device: &Device, name: &str) -> RecipeFault {
+    let near = device
+        .instructions
+        .iter()
+        .map(|i| {
+            (
+                strsim::damerau_levenshtein(&i.name.to_uppercase(), &name.to_uppercase()),
+                &i.name,
+            )
+        })
+        .filter(|(distance, n)| *distance <= 1 + n.len() / 4)
+        .min()
+        .map(|(_, n)| n.clone());
+    RecipeFault::NoInstruction {
+        entity: device.entity.clone(),
+        name: name.to_owned(),
+        near,
+    }
+}
+
+fn check_steps(
+    recipe: &Recipe,
+    steps: &[Step],
+    device: &Device,
+    problems: &mut Vec<RecipeProblem>,
+) {
+    // The instruction in force; `None` after a reset and at the beginning.
+    let mut current: Option<&str> = None;
+    for step in steps {
+        let mut fault = |fault| {
+            problems.push(RecipeProblem {
+                line: step.line,
+                column: 1,
+                fault,
+            })
+        };
+        if let Some(name) = &step.instruction {
+            if device.instruction(name).is_none() {
+                fault(no_instruction(device, name));
+            }
+            current = Some(name);
+        }
+        match &step.action {
+            StepAction::Reset => current = None,
+            StepAction::Check(condition) | StepAction::Poll { condition, .. } => {
+                current = recipe
+                    .status
+                    .get(condition.status)
+                    .map(|s| s.instruction.as_str());
+            }
+            StepAction::Image(_) if current.is_none() => {
+                fault(RecipeFault::NoInstructionYet { what: "image" })
+            }
+            StepAction::Data(_) if current.is_none() => {
+                fault(RecipeFault::NoInstructionYet { what: "data" })
+            }
+            StepAction::Data(data) => {
+                let Some(instruction) = current.and_then(|c| device.instruction(c)) else {
+                    continue;
+                };
+                let Some(register) = device.register_for(instruction) else {
+                    continue;
+                };
+                if let Some(expected) = device.register_length(register)
+                    && expected as usize != data.out.len()
+                {
+                    fault(RecipeFault::RegisterLength {
+                        what: "data".into(),
+                        found: data.out.len(),
+                        instruction: instruction.name.clone(),
+                        register: device.register_name(register).to_owned(),
+                        expected,
+                        entity: device.entity.clone(),
+                    });
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+impl Plan {
+    /// Resolves a recipe that [`Recipe::check`] passes.
+    ///
+    /// # Errors
+    /// What the check finds.
+    ///
+    /// # Panics
+    /// If the target's place is not on its chain, or its instruction register has another length there: defects of the
+    /// caller.
+    pub(super) fn new(recipe: &Recipe, target: &Target<'_>) -> Result<Plan, RecipeError> {
+        recipe.check(target.device)?;
+        let layout = target.layout;
+        let mut others = vec![None; layout.len()];
+        if recipe.others == Others::HighZ {
+            for (i, other) in target
+                .chain
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| *i != target.place)
+            {
+                let opcode = other
+                    .and_then(|d| d.highz())
+                    .and_then(|i| i.opcodes.first());
+                let bits = opcode.map(|o| o.bits_with_x_as(false).into_iter().collect::<Bits>());
+                others[i] = bits.filter(|b| b.len() == layout.ir_lengths()[i]);
+            }
+        }
+        let scan = |name: &str| -> Bits {
+            let opcode = target
+                .device
+                .instruction(name)
+                .and_then(|i| i.opcodes.first());
+            let opcode: Bits = opcode
+                .map(|o| o.bits_with_x_as(false))
+                .unwrap_or_default()
+                .into_iter()
+                .collect();
+            let mut all: Vec<Option<&Bits>> = others.iter().map(Option::as_ref).collect();
+            all[target.place] = Some(&opcode);
+            layout.ir_scan(&all)
+        };
+        let steps = |steps: &[Step]| -> Vec<PlannedStep> {
+            let planned = |step: &Step| PlannedStep {
+                ir: step.instruction.as_deref().map(scan),
+                step: step.clone(),
+            };
+            steps.iter().map(planned).collect()
+        };
+        let status = recipe.status.iter().map(|word| PlannedStatus {
+            ir: scan(&word.instruction),
+            bits: match word.from {
+                StatusFrom::InstructionCapture => layout.ir_lengths()[target.place],
+                StatusFrom::Register => word.bits.unwrap_or(1),
+            },
+        });
+        Ok(Plan {
+            status: status.collect(),
+            load: steps(&recipe.load),
+            verify: steps(&recipe.verify),
+            exit: steps(&recipe.exit),
+            before: target.place,
+            after: layout.len() - 1 - target.place,
+            layout: layout.clone(),
+            place: target.place,
+        })
+    }
+
+    /// A value for the target's register, padded with a zero for each other device.
+    pub(super) fn padded(&self, value: &Bits) -> Bits {
+        let mut scan = Bits::zeros(self.after);
+        scan.append(value);
+        scan.push_run(false, self.before);
+        scan
+    }
+
+    /// What must come out for a value, and the mask: the other devices' bits are of no concern.
+    pub(super) fn expected(&self, data: &Data) -> Option<(Bits, Bits)> {
+        data.expect
+            .as_ref()
+            .map(|(expect, mask)| (self.padded(expect), self.padded(mask)))
+    }
+}
