@@ -174,7 +174,21 @@ pub fn discover(port: &mut dyn Port, tck_hz: u32) -> Result<Found, PortError> {
         }
         return Ok(found);
     }
-    instructions(port, &mut found)?;
+    if let Err(error) = instructions(port, &mut found) {
+        if error == PortError::Interrupted {
+            // The measuring 0 may still be inside, and the next reset passes Update-IR: fill it all with ones first.
+            let mut program = ScanProgram::new();
+            program
+                .scan(
+                    Register::Ir,
+                    Bits::ones(MOST_IR_BITS + 1024),
+                    TapState::RunTestIdle,
+                )
+                .reset();
+            run(port, program, PieceLimits::at(tck_hz))?;
+        }
+        return Err(error);
+    }
     if found.health.iter().any(Diagnosis::is_break) {
         // A slip by one bit can look like devices (a stray bit is a BYPASS bit); a slower look tells.
         if let Some((hz, look)) = slower_look(port, tck_hz)?
@@ -700,6 +714,29 @@ mod tests {
             });
             let error = discover(&mut chain, 6_000_000).unwrap_err();
             assert_eq!(error.to_string(), "the test chain is gone", "{at}");
+        }
+    }
+
+    #[test]
+    fn an_interrupted_measurement_leaves_only_ones_behind() {
+        let wide = format!("{}01", "0".repeat(998));
+        for at in 1..=4 {
+            let mut chain = TestChain::new(vec![
+                TestDevice::new(&wide, None),
+                TestDevice::new(&wide, None),
+            ]);
+            chain.faults.interrupt_at = Some(at);
+            // At this rate a piece has 4096 bits, so the long measurement is cut in the middle.
+            assert_eq!(
+                discover(&mut chain, 100_000),
+                Err(PortError::Interrupted),
+                "{at}"
+            );
+            assert_eq!(chain.state(), TapState::TestLogicReset);
+            assert!(
+                !chain.updates.is_empty() && chain.updates.iter().all(|u| u.all(true)),
+                "{at}"
+            );
         }
     }
 

@@ -10,6 +10,7 @@
 mod error;
 mod image;
 mod plan;
+pub mod play;
 mod raw;
 mod read;
 mod recipe;
