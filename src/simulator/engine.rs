@@ -527,6 +527,3 @@ mod tests {
         assert_eq!(engine.status().get_u64(0, 16), 0x5804);
     }
 }
-
-#[cfg(test)]
-pub(super) use tests::model as scenario_model;

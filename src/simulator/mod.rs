@@ -25,6 +25,8 @@ mod nets;
 mod pins;
 mod reading;
 mod shift;
+#[cfg(test)]
+mod tests;
 mod wiring;
 mod witness;
 

@@ -8,6 +8,9 @@ use super::chance::mix;
 use super::nets::{Action, Net, Nets, SourceId};
 use crate::bits::Bits;
 
+#[cfg(test)]
+mod tests;
+
 /// What the test logic does with the pins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum PinMode {
