@@ -124,6 +124,9 @@ impl Device {
         };
         device.reset(nets);
         device.design_follows(nets);
+        if let Some(pins) = &mut device.pins {
+            pins.power_on(nets);
+        }
         device
     }
 

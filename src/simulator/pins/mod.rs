@@ -202,6 +202,11 @@ impl Pins {
         }
     }
 
+    /// The pins take up what they do before anything is asked of them.
+    pub(super) fn power_on(&mut self, nets: &mut Nets) {
+        self.apply_all(nets);
+    }
+
     /// Starts or stops the device's own design.
     pub(super) fn run(&mut self, running: bool, nets: &mut Nets) {
         if self.running != running {

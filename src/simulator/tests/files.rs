@@ -25,16 +25,13 @@ fn told(bench: &str) -> Vec<String> {
 fn all_unknown_keys_are_told_at_once() {
     let told =
         told("sed = 1\n[[fault]]\nkind = \"open\"\nwir = \"W1\"\n[machin]\npower = \"on\"\n");
-    assert_eq!(told.len(), 8, "{told:#?}");
+    assert_eq!(told.len(), 6, "{told:#?}");
     assert!(
         told[0].starts_with("bench.toml:4:1: unknown key `sed` in [bench]"),
         "{told:#?}"
     );
     assert!(told[1].contains("did you mean `seed`?"), "{told:#?}");
-    assert!(
-        told.iter().any(|t| t.contains("[[fault]] has no `wire`")),
-        "{told:#?}"
-    );
+    assert!(told[3].contains("did you mean `wire`?"), "{told:#?}");
     assert!(
         told.iter().any(|t| t.contains("did you mean `machine`?")),
         "{told:#?}"
