@@ -61,7 +61,6 @@ impl<'c> Opened<'c> {
         let session = Session::open(&place, common.trace.clone(), context.cancel.clone());
         let session = session.map_err(|error| match error {
             OpenError::Bench(e) => Failure::input("bench", e.to_string()),
-            OpenError::Adapter(e) => Failure::input("bench", e),
             OpenError::Port(e) => Failure::port(&e, None),
             OpenError::Trace { .. } => Failure::input("file", error.to_string()),
         })?;

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::simulator::adapter::{EmulatedAdapter, Wiring, adapter_of};
+use crate::simulator::adapter::Setup;
 use crate::simulator::{Bench, BenchError, Witness};
 use crate::tap::{Port, PortError};
 use crate::transport::tap_socket::{Address, TapSocket};
@@ -32,9 +32,6 @@ pub enum OpenError {
     /// The bench file, or a file that it names, is wrong.
     #[error("{0}")]
     Bench(#[from] Box<BenchError>),
-    /// The bench file asks for an adapter that cannot be emulated.
-    #[error("{0}")]
-    Adapter(String),
     /// The adapter or the other process cannot be worked with.
     #[error(transparent)]
     Port(#[from] PortError),
@@ -67,8 +64,10 @@ impl Session {
             Place::Bench(path) => {
                 let bench = Bench::open(path).map_err(Box::new)?;
                 let witness = bench.witness();
+                // The settings were checked when the bench was opened.
+                let setup = Setup::of(bench.adapter_settings()).unwrap_or_default();
                 (
-                    Box::new(Lowered::new(bench)),
+                    Box::new(mpsse(setup.on(bench))?),
                     format!("simulated bench {}", path.display()),
                     Some(witness),
                 )

@@ -83,6 +83,9 @@ impl Bench {
         };
         let slots = builder.slots();
         let bench = builder.assemble(&slots);
+        if let Err(problems) = super::adapter::Setup::of(&file.adapter) {
+            builder.problems.extend(problems);
+        }
         if builder.problems.is_empty() {
             Ok(bench)
         } else {

@@ -4,7 +4,8 @@
 //!   that the caller names, its pins clock the bench.
 //! - [`EmulatedAdapter`]: the chip on a virtual USB bus with a virtual host; implements
 //!   [`Usb`](crate::transport::Usb).
-//! - [`Model`]: which chip; [`Timing`]: what the model of time leaves open.
+//! - [`Model`]: which chip; [`Timing`]: what the model of time leaves open; [`Setup`]: both from
+//!   a bench file.
 //!
 //! # The model of time
 //!
@@ -72,5 +73,5 @@ mod time;
 pub use chip::EmulatedChip;
 pub use host::EmulatedAdapter;
 pub use model::{Model, Timing, Wiring};
-pub use settings::adapter_of;
+pub use settings::Setup;
 pub use time::{TICKS_PER_US, Ticks};
