@@ -3,6 +3,8 @@
 use std::collections::HashMap;
 use std::hash::{Hash, Hasher};
 
+use crate::model::Port;
+
 /// A name as a key: bytes, ASCII case ignored.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Name<'a>(pub(crate) &'a [u8]);
@@ -30,6 +32,40 @@ impl Hash for Name<'_> {
 
 /// Names to positions.
 pub(crate) type NameTable<'a> = HashMap<Name<'a>, u32>;
+
+/// Finds ports by name. Lists name ports in the order of their declaration more often than not, so the neighbours of
+/// the last find are tried before the table.
+pub(crate) struct Finder<'t, 'a> {
+    table: &'t NameTable<'a>,
+    ports: &'t [Port],
+    last: usize,
+}
+
+impl<'t, 'a> Finder<'t, 'a> {
+    /// `table` holds the positions in `ports`.
+    pub(crate) fn new(table: &'t NameTable<'a>, ports: &'t [Port]) -> Self {
+        Self {
+            table,
+            ports,
+            last: 0,
+        }
+    }
+
+    /// Position and port of this name.
+    pub(crate) fn find(&mut self, name: &[u8]) -> Option<(u32, &'t Port)> {
+        let near = [self.last, self.last + 1, self.last.wrapping_sub(1)];
+        let is = |i: &usize| {
+            self.ports
+                .get(*i)
+                .is_some_and(|p| p.name.as_bytes().eq_ignore_ascii_case(name))
+        };
+        self.last = match near.into_iter().find(is) {
+            Some(i) => i,
+            None => *self.table.get(&Name(name))? as usize,
+        };
+        Some((self.last as u32, &self.ports[self.last]))
+    }
+}
 
 /// The closest of `known` to a name, for "did you mean": at most a third of the letters may differ.
 pub(crate) fn closest<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {

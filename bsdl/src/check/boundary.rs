@@ -129,6 +129,7 @@ fn may_merge(a: CellFunction, b: CellFunction) -> bool {
 
 fn controls(s: Subject<'_>, report: &mut Report<'_>) {
     let mut told = None;
+    let mut known: Option<(u32, Option<&Cell>)> = None;
     let broken: HashSet<u32> = s.places.broken_cells.iter().copied().collect();
     for &(number, driver) in &s.device.cell_tables().by_control {
         let driver = &s.device.cells[driver as usize];
@@ -139,11 +140,12 @@ fn controls(s: Subject<'_>, report: &mut Report<'_>) {
             self_controlled(driver, report);
             continue;
         }
-        let control = s
-            .device
-            .cells_numbered(number)
-            .find(|c| c.function.is_control());
-        match control {
+        // Sorted by control cell: drivers of one cell follow each other.
+        if known.is_none_or(|(before, _)| before != number) {
+            let mut lines = s.device.cells_numbered(number);
+            known = Some((number, lines.find(|c| c.function.is_control())));
+        }
+        match known.and_then(|(_, control)| control) {
             None if broken.contains(&number) => {}
             None => {
                 let found = match s.device.cells_numbered(number).next() {

@@ -3,7 +3,7 @@
 use std::collections::HashSet;
 
 use super::Subject;
-use crate::model::{Cell, CellFunction as F, CellKind as K, PortBit, PortMode as M};
+use crate::model::{Cell, CellFunction as F, CellKind as K, PortBit, PortMode as M, under};
 use crate::report::Report;
 use crate::rules;
 
@@ -229,17 +229,27 @@ fn associated(s: Subject<'_>) -> HashSet<PortBit> {
 fn uncovered(s: Subject<'_>, report: &mut Report<'_>) {
     let mut exempt = associated(s);
     exempt.extend(s.device.compliance.iter().flat_map(|c| &c.ports));
-    for (position, port) in s
-        .device
-        .ports
-        .iter()
-        .enumerate()
-        .filter(|(_, p)| p.mode.is_digital())
-    {
-        let bits = s.device.bits_of(position as u32);
-        let lacking: Vec<PortBit> = bits
+    // Table and ports run side by side: both are in the order of the port list.
+    let mut table = &s.device.cell_tables().by_bit[..];
+    for (port, position) in s.device.ports.iter().zip(0u32..) {
+        let before = table
+            .iter()
+            .take_while(|(bit, _)| bit.port < position)
+            .count();
+        let own = table[before..]
+            .iter()
+            .take_while(|(bit, _)| bit.port == position)
+            .count();
+        let (lines, rest) = table[before..].split_at(own);
+        table = rest;
+        if !port.mode.is_digital() {
+            continue;
+        }
+        let lacking: Vec<PortBit> = s
+            .device
+            .bits_of(position)
             .filter(|bit| !s.device.is_tap(*bit) && !exempt.contains(bit))
-            .filter(|bit| !covered(s, *bit, port.mode))
+            .filter(|bit| !covered(s, under(lines, *bit), port.mode))
             .collect();
         let Some(first) = lacking.first() else {
             continue;
@@ -263,8 +273,12 @@ fn uncovered(s: Subject<'_>, report: &mut Report<'_>) {
     }
 }
 
-fn covered(s: Subject<'_>, bit: PortBit, mode: M) -> bool {
-    let has = |wanted: fn(F) -> bool| s.device.cells_of(bit).any(|c| wanted(c.function));
+fn covered(s: Subject<'_>, lines: &[(PortBit, u32)], mode: M) -> bool {
+    let has = |wanted: fn(F) -> bool| {
+        lines
+            .iter()
+            .any(|(_, i)| wanted(s.device.cells[*i as usize].function))
+    };
     match mode {
         M::In => has(|f| f.observes()),
         M::InOut => has(|f| f.drives()) && has(|f| f.observes()),

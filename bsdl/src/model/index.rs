@@ -68,8 +68,46 @@ impl PartialEq for Index {
 }
 
 /// The entries of a sorted table under one key.
-pub(super) fn under<K: Ord + Copy>(table: &[(K, u32)], key: K) -> &[(K, u32)] {
+pub(crate) fn under<K: Ord + Copy>(table: &[(K, u32)], key: K) -> &[(K, u32)] {
     let from = table.partition_point(|(k, _)| *k < key);
     let len = table[from..].partition_point(|(k, _)| *k == key);
     &table[from..from + len]
+}
+
+/// As [`under`], for cell numbers: in a whole table without merged cells a number is its own position.
+pub(super) fn numbered(table: &[(u32, u32)], number: u32) -> &[(u32, u32)] {
+    let guess = number as usize;
+    match table.get(guess..) {
+        Some([(n, _), rest @ ..])
+            if *n == number
+                && rest.first().is_none_or(|(next, _)| *next != number)
+                && guess
+                    .checked_sub(1)
+                    .is_none_or(|before| table[before].0 != number) =>
+        {
+            &table[guess..=guess]
+        }
+        _ => under(table, number),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_found_with_and_without_merged_cells() {
+        let whole = [(0, 5), (1, 4), (2, 3)];
+        let merged = [(0, 5), (1, 4), (1, 9), (2, 3), (3, 0)];
+        let gaps = [(1, 4), (3, 0), (3, 1)];
+        for table in [&whole[..], &merged, &gaps] {
+            for number in 0..6 {
+                assert_eq!(
+                    numbered(table, number),
+                    under(table, number),
+                    "{number} in {table:?}"
+                );
+            }
+        }
+    }
 }

@@ -19,6 +19,7 @@ pub use device::{
     Compliance, Device, Edition, Extension, Halt, IntestExecution, Observing, RunbistExecution,
     TapPorts, Wait,
 };
+pub(crate) use index::under;
 pub use instruction::{Instruction, Register, RegisterRef};
 pub use pattern::{Pattern, PatternError, Trit};
 pub use pins::{Pin, PinMap};

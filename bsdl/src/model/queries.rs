@@ -1,6 +1,6 @@
 //! Questions to a device.
 
-use super::index::{CellTables, Index, under};
+use super::index::{CellTables, Index, numbered, under};
 use super::{
     CaptureMode, CaptureSource, Cell, CellKind, Device, DifferentialKind, Disable, Instruction,
     Pattern, PinMap, Port, PortBit, RegisterRef, capture_source,
@@ -274,7 +274,7 @@ impl Device {
 
     /// The table lines with this number: one, two for a merged cell, none if the file lacks it.
     pub fn cells_numbered(&self, number: u32) -> impl Iterator<Item = &Cell> {
-        under(&self.index.cells(self).by_number, number)
+        numbered(&self.index.cells(self).by_number, number)
             .iter()
             .map(|(_, i)| &self.cells[*i as usize])
     }

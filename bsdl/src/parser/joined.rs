@@ -1,5 +1,7 @@
 //! Strings joined by `&`, with the way back from each joined character to the file.
 
+use std::cell::Cell;
+
 use crate::span::Span;
 
 /// The joined text of several literals.
@@ -9,6 +11,8 @@ pub(crate) struct Joined {
     pub(crate) text: Vec<u8>,
     /// (offset in `text`, offset in the file) of each piece, in order.
     pieces: Vec<(u32, u32)>,
+    /// The piece of the last question.
+    last: Cell<usize>,
     /// The whole expression in the file.
     pub(crate) span: Span,
 }
@@ -59,8 +63,22 @@ impl Joined {
     /// The file offset of a joined character; just past the last one for the end of the text.
     pub(crate) fn offset(&self, joined: usize) -> u32 {
         let joined = (joined as u32).min(self.text.len() as u32);
-        let after = self.pieces.partition_point(|(j, _)| *j <= joined);
-        self.in_piece(after, joined)
+        // Reading goes forward: most often the piece is the one of the last question, or the next.
+        let last = self.last.get();
+        let holds = |i: &usize| {
+            self.pieces.get(*i).is_some_and(|p| p.0 <= joined)
+                && self.pieces.get(i + 1).is_none_or(|next| joined < next.0)
+        };
+        let piece = [last, last + 1].into_iter().find(holds).or_else(|| {
+            self.pieces
+                .partition_point(|(j, _)| *j <= joined)
+                .checked_sub(1)
+        });
+        let Some(piece) = piece else {
+            return self.span.start;
+        };
+        self.last.set(piece);
+        self.pieces[piece].1 + (joined - self.pieces[piece].0)
     }
 
     /// The file span of `from..to` in the joined text: from its first character to its last one.
@@ -71,13 +89,6 @@ impl Joined {
         }
         let last = to as u32 - 1;
         Span::new(start, self.offset(last as usize) + 1)
-    }
-
-    fn in_piece(&self, after: usize, joined: u32) -> u32 {
-        match after.checked_sub(1) {
-            Some(i) => self.pieces[i].1 + (joined - self.pieces[i].0),
-            None => self.span.start,
-        }
     }
 }
 
@@ -95,6 +106,13 @@ mod tests {
         assert_eq!(joined.text, b"abc\"d");
         for (i, &b) in joined.text.iter().enumerate() {
             assert_eq!(file[joined.offset(i) as usize], b, "character {i}");
+        }
+        for (i, &b) in joined.text.iter().enumerate().rev() {
+            assert_eq!(
+                file[joined.offset(i) as usize],
+                b,
+                "character {i}, backwards"
+            );
         }
         assert_eq!(joined.span_of(1, 3), Span::new(4, 17));
         assert_eq!(joined.offset(5), 20);

@@ -28,6 +28,7 @@ pub(crate) fn read(bytes: &[u8], report: &mut Report<'_>) -> Option<(Device, Pla
         return None;
     }
     let mut cursor = cursor::Cursor::new(bytes, report);
-    let draft = statements::read(&mut cursor)?;
-    Some(assemble::assemble(bytes, &draft, report))
+    let mut draft = statements::read(&mut cursor)?;
+    let ports = std::mem::take(&mut draft.ports);
+    Some(assemble::assemble(bytes, &draft, ports, report))
 }

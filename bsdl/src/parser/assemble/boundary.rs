@@ -4,7 +4,7 @@ use super::super::cursor::latin;
 use super::super::inner::boundary::{self, Line};
 use super::Assembly;
 use crate::model::{Cell, CellKind, PortBit};
-use crate::names::{Name, NameTable};
+use crate::names::{Finder, Name, NameTable};
 use crate::rules;
 
 /// The longest boundary register that this reader takes.
@@ -30,7 +30,7 @@ impl Assembly<'_, '_, '_> {
         // Lines whose port is unknown or has no such index, to be told with the port list at hand.
         let mut strange = Vec::new();
         let mut broken = Vec::new();
-        let (ports, device) = (&self.ports, &self.device);
+        let mut ports = Finder::new(&self.ports, &self.device.ports);
         frame.items(
             self.report,
             boundary::line,
@@ -38,8 +38,8 @@ impl Assembly<'_, '_, '_> {
             |report, line: Line<'_>, piece| {
                 let port = match line.port {
                     None => None,
-                    Some((name, index)) => match ports.get(&Name(name)) {
-                        Some(&port) if fits(device.ports[port as usize].range, index) => {
+                    Some((name, index)) => match ports.find(name) {
+                        Some((port, known)) if fits(known.range, index) => {
                             Some(PortBit { port, index })
                         }
                         _ => {

@@ -8,7 +8,7 @@ mod tap;
 use super::draft::{Attribute, Draft, Value};
 use super::inner::Frame;
 use super::joined::Joined;
-use crate::model::{Device, Edition, Extension, PortBit};
+use crate::model::{Device, Edition, Extension, Port, PortBit};
 use crate::names::{Name, NameTable};
 use crate::places::Places;
 use crate::report::Report;
@@ -49,6 +49,8 @@ pub(super) struct Assembly<'a, 'r, 'o> {
     report: &'r mut Report<'o>,
     device: Device,
     places: Places,
+    /// Ports as declared, until they are entered into the device.
+    declared: Vec<Port>,
     /// Port names to positions in the device's list.
     ports: NameTable<'a>,
     /// Names whose port declaration was faulty: they are unknown, but the fault was told.
@@ -61,6 +63,7 @@ pub(super) struct Assembly<'a, 'r, 'o> {
 pub(super) fn assemble<'a>(
     bytes: &'a [u8],
     draft: &'a Draft,
+    ports: Vec<Port>,
     report: &mut Report<'_>,
 ) -> (Device, Places) {
     let mut a = Assembly {
@@ -69,7 +72,8 @@ pub(super) fn assemble<'a>(
         report,
         device: Device::default(),
         places: Places::default(),
-        ports: NameTable::with_capacity(draft.ports.len()),
+        ports: NameTable::with_capacity(ports.len()),
+        declared: ports,
         broken: draft
             .broken_ports
             .iter()
@@ -273,14 +277,14 @@ impl<'a> Assembly<'a, '_, '_> {
 
     /// Ports; a name declared twice keeps its first meaning.
     fn ports(&mut self) {
-        let draft = self.draft;
-        self.places.broken_ports = !draft.broken_ports.is_empty();
-        self.device.ports.reserve(draft.ports.len());
-        for port in &draft.ports {
+        self.places.broken_ports = !self.draft.broken_ports.is_empty();
+        let ports = std::mem::take(&mut self.declared);
+        self.device.ports.reserve(ports.len());
+        for port in ports {
             let position = self.device.ports.len() as u32;
             let name = Name(self.slice(port.span));
             match *self.ports.entry(name).or_insert(position) {
-                new if new == position => self.device.ports.push(port.clone()),
+                new if new == position => self.device.ports.push(port),
                 old => {
                     let first = self.device.ports[old as usize].span;
                     self.report

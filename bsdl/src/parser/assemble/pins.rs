@@ -4,7 +4,7 @@ use super::super::cursor::latin;
 use super::super::inner::{Frame, lists, pins, ports};
 use super::Assembly;
 use crate::model::{PinMap, Port, PortBit, PortGroup, PortPair};
-use crate::names::{Name, NameTable};
+use crate::names::{Finder, Name, NameTable};
 use crate::rules;
 use crate::span::Span;
 
@@ -43,11 +43,11 @@ impl Assembly<'_, '_, '_> {
         frame.whole_tokens(self.report);
         // Where each port is mapped, for the second time and for those left out.
         let mut mapped: Vec<Option<Span>> = vec![None; self.device.ports.len()];
-        let mut pins = NameTable::new();
+        let mut pins = NameTable::with_capacity(self.device.ports.len());
         let mut spans: Vec<Span> = Vec::new();
         let mut strangers = Vec::new();
         let mut lost = 0;
-        let (table, device) = (&self.ports, &self.device);
+        let mut ports = Finder::new(&self.ports, &self.device.ports);
         let broken = self
             .draft
             .broken_ports
@@ -60,13 +60,12 @@ impl Assembly<'_, '_, '_> {
             pins::starts,
             |report, entry, _| {
                 let here = frame.span(entry.port);
-                let Some(&position) = table.get(&Name(entry.port)) else {
+                let Some((position, port)) = ports.find(entry.port) else {
                     if !broken.iter().any(|b| b.eq_ignore_ascii_case(entry.port)) {
                         strangers.push((latin(entry.port), here));
                     }
                     return;
                 };
-                let port = &device.ports[position as usize];
                 if let Some(first) = mapped[position as usize].replace(here) {
                     let message = format!("port {} is mapped twice in {}", port.name, map.name);
                     report
