@@ -6,6 +6,7 @@ mod args;
 mod exit;
 mod out;
 mod play;
+mod ringout;
 mod scan;
 mod simulate;
 mod work;
@@ -45,6 +46,8 @@ impl From<Failure> for Failed {
 
 /// What every command gets.
 pub(crate) struct Context {
+    /// The command's name, as in the schema of its documents.
+    pub(crate) name: &'static str,
     pub(crate) common: Common,
     pub(crate) cancel: Cancel,
 }
@@ -64,7 +67,10 @@ impl Context {
             }
             return Err(Failure::refused("you did not consent; nothing was driven"));
         }
-        Err(Failure::refused(what.to_owned()).help("with --yes you consent"))
+        Err(
+            Failure::refused(format!("consent is needed, and nobody was asked. {what}"))
+                .help("with --yes you consent"),
+        )
     }
 
     /// A note to the user, unless none are wanted.
@@ -97,11 +103,12 @@ pub fn main() -> ExitCode {
             return ExitCode::from(Exit::Port.code());
         }
     };
+    let name = cli.command.as_ref().map_or("state", Command::name);
     let context = Context {
+        name,
         common: cli.common,
         cancel,
     };
-    let name = cli.command.as_ref().map_or("state", Command::name);
     let result = dispatch(&context, cli.command);
     ExitCode::from(conclude(&context, name, result).code())
 }
@@ -109,6 +116,7 @@ pub fn main() -> ExitCode {
 fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Failed> {
     match command {
         Some(Command::Scan { board }) => scan::run(context, board.as_deref()),
+        Some(Command::Ringout(arguments)) => ringout::run(context, &arguments),
         Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
         _ => Err(Failure::input("usage", "no such command is built in yet").into()),

@@ -105,7 +105,7 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
         Exit::Finding
     };
     let text = report::play_text(&played, seconds, options.tck_hz);
-    opened.finish(exit, fields, text)
+    opened.finish_with(exit, fields, text, Some(&board), &|_| Ok(()))
 }
 
 fn open(arguments: &Play) -> Result<File, Failure> {

@@ -37,7 +37,7 @@ pub(super) fn run(context: &Context, board: Option<&Path>) -> Result<Outcome, Fa
     };
     let fields = report::scan_fields(&scanned, board.as_ref());
     let text = report::scan_text(&scanned, board.as_ref());
-    opened.finish(exit, fields, text)
+    opened.finish_with(exit, fields, text, board.as_ref(), &|_| Ok(()))
 }
 
 /// Without a board nothing is declared: a sick chain is a finding, one that nobody answers on

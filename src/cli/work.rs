@@ -1,13 +1,14 @@
 //! What every command that works on a chain does: reads the board, opens a session, ends it.
 
 use std::path::Path;
+use std::time::Instant;
 
 use serde_json::Value;
 
 use crate::board::{Board, DeviceIndex};
 use crate::chain::{Chain, Comparison};
 use crate::report;
-use crate::session::{Left, OpenError, Place, Session};
+use crate::session::{Left, OpenError, Place, Session, StoreError, write_whole};
 use crate::tap::{Port, PortError};
 
 use super::{Context, Exit, Failed, Failure, Outcome};
@@ -44,6 +45,7 @@ pub(super) fn add_fields(to: &mut Value, more: Value) {
 /// An open session, to be ended by [`Opened::finish`].
 pub(super) struct Opened<'c> {
     context: &'c Context,
+    began: Instant,
     pub(super) session: Session,
 }
 
@@ -64,7 +66,11 @@ impl<'c> Opened<'c> {
             OpenError::Port(e) => Failure::port(&e, None),
             OpenError::Trace { .. } => Failure::input("file", error.to_string()),
         })?;
-        Ok(Opened { context, session })
+        Ok(Opened {
+            context,
+            began: Instant::now(),
+            session,
+        })
     }
 
     /// Does a job; if the port fails, ends the session and says how the board was left.
@@ -127,35 +133,60 @@ impl<'c> Opened<'c> {
     }
 
     /// Ends the session and gives the outcome.
-    pub(super) fn finish(
+    pub(super) fn finish(self, exit: Exit, fields: Value, text: String) -> Result<Outcome, Failed> {
+        self.finish_with(exit, fields, text, None, &|_| Ok(()))
+    }
+
+    /// As [`Opened::finish`]; with a board the record is written where `--record` says and
+    /// handed to `keep`.
+    pub(super) fn finish_with(
         mut self,
         exit: Exit,
         fields: Value,
         mut text: String,
+        board: Option<&Board>,
+        keep: &dyn Fn(&str) -> Result<(), StoreError>,
     ) -> Result<Outcome, Failed> {
         let left = self.session.leave();
         let Value::Object(mut fields) = fields else {
             unreachable!("the fields of a document are an object")
         };
         self.simulated(&mut fields);
+        let fields = Value::Object(fields);
         if let Left::Unknown = left {
             let failure = Failure::chain("the adapter failed while the board was being left")
                 .also(left.warning());
-            return Err(Failed {
-                failure,
-                fields: Value::Object(fields),
-            });
+            return Err(Failed { failure, fields });
         }
-        if !self.context.common.quiet && text.ends_with('\n') {
+        if let Some(board) = board {
+            let document = report::document(self.context.name, exit.code(), fields.clone());
+            let simulated = self.session.witness().is_some();
+            let seconds = self.began.elapsed().as_secs_f64();
+            let record =
+                report::record_document(&document, board, self.session.label(), simulated, seconds);
+            let record = super::pretty(&record) + "\n";
+            let kept = match &self.context.common.record {
+                Some(path) => write_whole(path, record.as_bytes()),
+                None => Ok(()),
+            };
+            if let Err(error) = kept {
+                return Err(Failed {
+                    failure: Failure::input("file", error.to_string()),
+                    fields,
+                });
+            }
+            // What is kept for later is a help, not the job: it may fail with a note.
+            if let Err(error) = keep(&record) {
+                self.context
+                    .note(&format!("note: the record was not kept for later: {error}"));
+            }
+        }
+        if !self.context.common.quiet {
             text.push_str(
                 "\nThe test logic is in Test-Logic-Reset, the adapter's lines are released.\n",
             );
         }
-        Ok(Outcome {
-            exit,
-            fields: Value::Object(fields),
-            text,
-        })
+        Ok(Outcome { exit, fields, text })
     }
 
     fn simulated(&self, fields: &mut serde_json::Map<String, Value>) {

@@ -3,12 +3,16 @@
 
 mod document;
 mod play;
+mod record;
+mod ringout;
 mod scan;
 mod simulated;
 mod table;
 
 pub use document::{Fault, document, failure_document};
 pub use play::{play_fields, play_how_far, play_plan_text, play_text};
+pub use record::{LastGood, last_good_of, record_document};
+pub use ringout::{ringout_counts, ringout_fields, ringout_plan, ringout_text};
 pub use scan::{finding_value, findings_lines, in_words, rate, scan_fields, scan_text};
 pub use simulated::{simulated_value, witness_document};
 pub use table::{Table, plural};

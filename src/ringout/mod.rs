@@ -6,6 +6,7 @@
 //! - [`Response`]: what every listening pin read while each driver drove
 //! - [`Links`]: what is joined to what, from all readings
 //! - [`diagnose`]: verdicts, with evidence and words to act on
+//! - [`rehearse`]: what a ring-out would do, without an adapter
 //! - [`ring_out`]: the loop that runs it all through whatever runs scan programs
 //!
 //! Plans and diagnosis are pure functions. This room must never know the terminal, adapters or sessions.
@@ -15,6 +16,7 @@ mod joined;
 mod method;
 mod observe;
 mod plan;
+mod rehearse;
 mod run;
 mod subject;
 mod together;
@@ -26,6 +28,7 @@ pub use joined::{Link, Links, Stuck};
 pub use method::Method;
 pub use observe::{Reaction, Reading, Response, StepReading};
 pub use plan::{Plan, Step};
+pub use rehearse::{Rehearsal, rehearse};
 pub use run::{RingOutError, Runner, Wish, ring_out};
 pub use subject::{Line, Needs, Station, Subject, Terminal};
 pub use verdict::{Alternative, Evidence, Finding, Heard, RingOut, Untested, Verdict, WireVerdict};

@@ -5,7 +5,8 @@ use crate::bits::Bits;
 use crate::board::{Board, DeviceIndex};
 use crate::chain::{Chain, Comparison, Found, KnownParts, Split, compare, discover, split_found};
 use crate::load::play::ChainPads;
-use crate::tap::PortError;
+use crate::ringout::{Method, RingOut, RingOutError, Wish, ring_out};
+use crate::tap::{PieceLimits, Port, PortError, run};
 
 use super::Session;
 
@@ -91,4 +92,24 @@ fn drives_pins(board: &Board, device: DeviceIndex, opcode: &Bits) -> bool {
     let code: Vec<bool> = opcode.iter().collect();
     bsdl.decode(&code)
         .is_some_and(|i| i.name.to_ascii_uppercase().starts_with("EXTEST"))
+}
+
+impl Session {
+    /// Rings out a board whose chain has been found as declared, at the board's TCK rate.
+    ///
+    /// # Errors
+    /// [`RingOutError`]; the board has been taken out of EXTEST.
+    pub fn ring_out(
+        &mut self,
+        board: &Board,
+        chain: &Chain,
+        method: Method,
+        wish: &Wish,
+    ) -> Result<RingOut, RingOutError> {
+        let tck_hz = self.set_tck_hz(board.tck_limit_hz(true))?;
+        let limits = PieceLimits::at(tck_hz);
+        ring_out(board, chain.devices(), method, wish, &mut |program| {
+            run(self, program, limits)
+        })
+    }
 }
