@@ -314,55 +314,80 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         }
     }
 
-    /// By wire: the level that something unexplained pulls it to. Pulls that the board file declares, pulls inside the
-    /// devices, and a level that most wires of the harness go back to are no surprise.
+    /// By wire: the level that something unexplained pulls it to. A pull that the board file or BSDL declares is no
+    /// surprise, nor is one inside a device: that would pull the other wires of the same device as well, so a wire is
+    /// only called held if each of its devices has another wire that stays where it was left.
     fn returning(&self) -> Vec<Option<bool>> {
-        let mut levels = Vec::with_capacity(self.subject.lines.len());
-        for line in &self.subject.lines {
-            levels.push(match self.plan.untested[line.wire.0] {
-                None => self.returns_to(line.wire),
-                Some(_) => None,
-            });
-        }
-        let tested = self.plan.untested.iter().filter(|u| u.is_none()).count();
-        let usual = |level: bool| {
-            let n = levels.iter().filter(|l| **l == Some(level)).count();
-            n * 4 > tested
+        // A wire with a driver that never lets go says nothing about pulls.
+        let always = |w: usize| {
+            let ends = self.subject.lines[w].ends;
+            (self.plan.steps.iter()).any(|s| s.always && ends.contains(&Some(s.terminal)))
         };
-        let usual = [usual(false), usual(true)];
-        let unexplained = |(w, level): (usize, &Option<bool>)| {
-            let level = (*level)?;
-            let declared = self.declared_pull(WireIndex(w));
-            let surprise = match declared {
-                Some(pull) => pull != level,
-                None => !usual[usize::from(level)],
-            };
-            surprise.then_some(level)
-        };
-        levels.iter().enumerate().map(unexplained).collect()
+        let tested = |w: usize| self.plan.untested[w].is_none() && !always(w);
+        let habits: Vec<Option<Habit>> = (0..self.subject.lines.len())
+            .map(|w| {
+                if tested(w) {
+                    self.habit(WireIndex(w))
+                } else {
+                    None
+                }
+            })
+            .collect();
+        let free: Vec<(usize, bool)> = (0..habits.len())
+            .filter(|w| habits[*w] == Some(Habit::Stays))
+            .flat_map(|w| self.seats(WireIndex(w)))
+            .collect();
+        (habits.into_iter().enumerate())
+            .map(|(w, habit)| {
+                let (wire, Some(Habit::Returns(level))) = (WireIndex(w), habit) else {
+                    return None;
+                };
+                let surprise = match self.declared_pull(wire) {
+                    Some(pull) => level != pull,
+                    None => self.seats(wire).iter().all(|s| free.contains(s)),
+                };
+                surprise.then_some(level)
+            })
+            .collect()
     }
 
-    /// The level that a wire goes back to by itself, each time that it was let go at the other one.
-    fn returns_to(&self, wire: WireIndex) -> Option<bool> {
+    /// The sorts of pins that reach the ends of a wire: device by position on the chain, and whether it can drive.
+    /// Devices pull all pins of one sort alike.
+    fn seats(&self, wire: WireIndex) -> Vec<(usize, bool)> {
+        let ends = self.subject.lines[wire.0].ends.iter().flatten();
+        ends.flat_map(|t| &self.subject.terminals[*t].stations)
+            .map(|s| self.subject.pins.get(s.pin))
+            .map(|pin| (pin.seat, pin.drive.is_some()))
+            .collect()
+    }
+
+    /// What a wire does when it is let go at another level than it rested at; `None` if that was not seen.
+    fn habit(&self, wire: WireIndex) -> Option<Habit> {
         let ends = self.ends(wire)?;
-        let mut level = None;
+        let mut habit = None;
         for reading in &self.response.steps {
-            let step = &self.plan.steps[reading.step];
-            if !ends.contains(&step.terminal) {
+            if !ends.contains(&self.plan.steps[reading.step].terminal) {
                 continue;
             }
             for (ear, (_, t)) in self.plan.ears.iter().enumerate() {
                 if !ends.contains(t) {
                     continue;
                 }
-                let after = reading.after.get(ear)?;
-                if after == reading.last || level.is_some_and(|l| l != after) {
+                let (rest, after) = (self.response.rest.get(ear)?, reading.after.get(ear)?);
+                if rest == reading.last {
+                    continue;
+                }
+                let now = match after == rest {
+                    true => Habit::Returns(rest),
+                    false => Habit::Stays,
+                };
+                if habit.is_some_and(|h| h != now) {
                     return None;
                 }
-                level = Some(after);
+                habit = Some(now);
             }
         }
-        level
+        habit
     }
 
     /// The level that the board file or the devices' BSDL pull a wire's net to.
@@ -422,6 +447,15 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         }
         shown
     }
+}
+
+/// What a wire does when it is let go.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Habit {
+    /// It goes back to the level that it rested at.
+    Returns(bool),
+    /// It stays where it was left.
+    Stays,
 }
 
 fn stuck(level: bool) -> Verdict {

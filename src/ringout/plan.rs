@@ -61,7 +61,10 @@ impl Plan {
         });
         for t in 0..subject.terminals.len() {
             let wired = subject.signal_wires(t).any(wanted);
-            if wired || (strays && subject.terminals[t].wires.is_empty()) {
+            let spare = subject.terminals[t].wires.is_empty();
+            // What cannot be switched off is looked at first, whoever it belongs to: nothing may drive against it.
+            let live = (subject.terminals[t].stations.iter()).any(|s| guard.always_drives(s.pin));
+            if wired || live || (strays && spare) {
                 match plan.step(subject, guard, t) {
                     Ok(step) => plan.steps.push(step),
                     Err(why) => refused[t] = why,

@@ -1,6 +1,6 @@
 //! The loop that runs a ring-out.
 
-use crate::board::{Board, DeviceIndex, WireIndex};
+use crate::board::{Board, DeviceIndex, DevicePin, WireIndex};
 use crate::boundary::{
     Batch, BatchError, BatchReader, Captures, Conditions, Guard, Note, OpenScan, Pins, PinsError,
     Refusal, SampleLook, Stillness, StillnessError, VectorId, leaving,
@@ -118,11 +118,28 @@ pub fn ring_out(
         method,
         wires,
         findings,
-        notes: guard.notes().iter().map(note).collect(),
+        notes: notes(&guard, &plan),
         vectors: bench.vectors,
         looks: still.looks(),
         repeated: bench.repeated,
     })
+}
+
+/// What is to be said of the guard's notes: all of them but large groups that this plan never enables.
+fn notes(guard: &Guard<'_>, plan: &Plan) -> Vec<String> {
+    let enabled = |names: &[DevicePin]| {
+        let pins = plan
+            .steps
+            .iter()
+            .map(|s| s.pin)
+            .chain(plan.base.iter().map(|(p, _)| *p));
+        pins.into_iter()
+            .any(|p| names.contains(&guard.pins().get(p).pin))
+    };
+    (guard.notes().iter())
+        .filter(|n| !matches!(n, Note::LargeGroup(pins) if !enabled(pins)))
+        .map(note)
+        .collect()
 }
 
 fn note(note: &Note) -> String {
@@ -211,13 +228,10 @@ impl<'a> Bench<'_, 'a, '_> {
             rest: Reading::new(plan.ears.iter().map(|_| None)),
             steps: Vec::new(),
         };
-        let plain = |step: usize| {
-            let pin = plan.steps[step].pin;
-            Trial {
-                step,
-                against: [Vec::new(), Vec::new()],
-                first: still.level(pin).unwrap_or(true),
-            }
+        let plain = |step: usize| Trial {
+            step,
+            against: [Vec::new(), Vec::new()],
+            first: self.rest_level(plan, step, still),
         };
         let first: Vec<Trial> = (0..always).map(plain).collect();
         let others: Vec<Trial> = (always..plan.steps.len()).map(plain).collect();
@@ -231,6 +245,18 @@ impl<'a> Bench<'_, 'a, '_> {
         let again = self.again(plan, &response, &suspects, &hot, still);
         self.try_all(plan, still, &again, &mut response)?;
         Ok(response)
+    }
+
+    /// The level that a driver's line rests at: as seen at the driver, else elsewhere on its net, else high.
+    fn rest_level(&self, plan: &Plan, step: usize, still: &Stillness) -> bool {
+        let step = &plan.steps[step];
+        let net = self.subject.terminals[step.terminal].net;
+        let on_net = self.subject.terminals.iter().filter(|t| t.net == net);
+        let pins = on_net.flat_map(|t| t.stations.iter().filter(|s| s.hears).map(|s| s.pin));
+        std::iter::once(step.pin)
+            .chain(pins)
+            .find_map(|pin| still.level(pin))
+            .unwrap_or(true)
     }
 
     /// Terminals that an always driving pin was heard at, and that it should not reach: never driven.
@@ -273,7 +299,7 @@ impl<'a> Bench<'_, 'a, '_> {
             if !terminals.contains(&planned.terminal) || hot.contains(&planned.terminal) {
                 continue;
             }
-            let first = still.level(planned.pin).unwrap_or(true);
+            let first = self.rest_level(plan, step, still);
             let trial = |against| Trial {
                 step,
                 against,

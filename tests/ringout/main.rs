@@ -2,6 +2,15 @@
 
 #![allow(clippy::print_stdout, reason = "tests say how much ran")]
 
+#[allow(
+    dead_code,
+    reason = "the loom's drawing board; not all of it is needed here"
+)]
+#[path = "../loom/draft.rs"]
+mod draft;
+mod grid;
+mod weave;
+
 use std::path::{Path, PathBuf};
 
 use taploom::board::{Board, DeviceIndex};
