@@ -206,9 +206,7 @@ fn port_list(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
             c.unexpected("`)`", "after the last port");
             return;
         }
-        if !port(c, draft) {
-            skip_port(c);
-        }
+        port(c, draft);
         if c.at_mark(b';') {
             let semicolon = c.bump().span;
             if c.at_mark(b')') {
@@ -221,7 +219,7 @@ fn port_list(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
                 .add(&rules::NO_SEMICOLON, span, "no `;` between two ports");
         } else if !c.at_mark(b')') && !c.at_start() {
             c.unexpected("`;` or `)`", "after a port");
-            skip_port(c);
+            skip_port(c, 0);
             c.eat_mark(b';');
         }
         if c.token.span.start == start && !c.at_end() {
@@ -232,8 +230,7 @@ fn port_list(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
 }
 
 /// Skips to the semicolon or bracket that ends a port, or to the next statement.
-fn skip_port(c: &mut Cursor<'_, '_, '_>) {
-    let mut depth = 0;
+fn skip_port(c: &mut Cursor<'_, '_, '_>, mut depth: u32) {
     while !c.at_end() && !c.at_start() && !c.at_mark(b';') {
         match c.token.kind {
             Kind::Mark(b'(') => depth += 1,
@@ -245,36 +242,38 @@ fn skip_port(c: &mut Cursor<'_, '_, '_>) {
     }
 }
 
-/// One declaration. On a fault its names are kept as broken and the answer is false.
-fn port(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> bool {
+/// One declaration. On a fault its names are kept as broken and the rest of it is skipped.
+fn port(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
     let from = draft.broken_ports.len();
-    let read = port_parts(c, draft);
-    if let Some((mode, range)) = read {
-        let names: Vec<Span> = draft.broken_ports.drain(from..).collect();
-        let bits = range.map_or(1, Range::width) * names.len() as u64;
-        draft.bits += bits;
-        if range.is_some() && draft.bits > MOST {
-            let message = format!("the ports have more than {MOST} bits in all");
-            c.report.add(
-                &rules::WIDE,
-                names.first().copied().unwrap_or_default(),
-                message,
-            );
-            draft.bits -= bits;
-            draft.broken_ports.extend(names);
-            return true;
-        }
-        draft.ports.extend(names.into_iter().map(|span| Port {
-            name: c.string(span),
+    let mut depth = 0;
+    let Some((mode, range)) = port_parts(c, draft, &mut depth) else {
+        return skip_port(c, depth);
+    };
+    let names = draft.broken_ports.len() - from;
+    let bits = range.map_or(1, Range::width) * names as u64;
+    if range.is_some() && draft.bits + bits > MOST {
+        let message = format!("the ports have more than {MOST} bits in all");
+        c.report
+            .add(&rules::WIDE, draft.broken_ports[from], message);
+        return;
+    }
+    draft.bits += bits;
+    for span in draft.broken_ports.drain(from..) {
+        let name = c.string(span);
+        draft.ports.push(Port {
+            name,
             mode,
             range,
             span,
-        }));
+        });
     }
-    read.is_some()
 }
 
-fn port_parts(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> Option<(PortMode, Option<Range>)> {
+fn port_parts(
+    c: &mut Cursor<'_, '_, '_>,
+    draft: &mut Draft,
+    depth: &mut u32,
+) -> Option<(PortMode, Option<Range>)> {
     loop {
         let name = c.name("a port name", "in the port list")?;
         draft.broken_ports.push(name);
@@ -308,6 +307,7 @@ fn port_parts(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> Option<(PortMode
     let first = c.token.span;
     let place = "in the port's range";
     c.expect_mark(b'(', place).then_some(())?;
+    *depth = 1;
     let left = c.integer(place)?;
     let up = c.at_word("to");
     if !up && !c.at_word("downto") {
@@ -318,6 +318,7 @@ fn port_parts(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> Option<(PortMode
     let right = c.integer(place)?;
     let span = first.to(c.token.span);
     c.expect_mark(b')', place).then_some(())?;
+    *depth = 0;
     let range = Range { left, right };
     if range.width() > WIDEST {
         let message = format!(
@@ -328,22 +329,14 @@ fn port_parts(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> Option<(PortMode
         return None;
     }
     if left != right && up != (left < right) {
-        let message = format!(
-            "{} says {left} {} {right}",
-            c.string(span),
-            if up { "to" } else { "downto" }
-        );
-        let mend = format!(
-            "write ({left} {} {right}) if index {left} is the leftmost",
-            if up { "downto" } else { "to" }
-        );
-        c.report
-            .add(
-                &rules::RANGE,
-                span,
-                message.replacen(&c.string(span), "the range", 1),
-            )
-            .help(mend);
+        let (said, meant) = if up {
+            ("to", "downto")
+        } else {
+            ("downto", "to")
+        };
+        let message = format!("the range says {left} {said} {right}");
+        let help = format!("write ({left} {meant} {right}) if index {left} is the leftmost");
+        c.report.add(&rules::RANGE, span, message).help(help);
     }
     Some((mode, Some(range)))
 }

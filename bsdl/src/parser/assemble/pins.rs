@@ -11,14 +11,12 @@ use crate::span::Span;
 impl Assembly<'_, '_, '_> {
     pub(super) fn pin_maps(&mut self) {
         let draft = self.draft;
+        let mut known = NameTable::new();
         for (name, joined) in &draft.maps {
             let shown = self.string(*name);
-            if let Some(first) = self
-                .device
-                .pin_maps
-                .iter()
-                .find(|m| m.name.eq_ignore_ascii_case(&shown))
-            {
+            let next = self.device.pin_maps.len() as u32;
+            let position = *known.entry(Name(self.slice(*name))).or_insert(next);
+            if let Some(first) = self.device.pin_maps.get(position as usize) {
                 self.report
                     .add(
                         &rules::DECLARED_TWICE,
