@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::chain::Chain;
 use super::device::Device;
 use super::nets::{Action, Net, Nets, SourceId};
-use super::witness::{Loaded, Seen, Witness};
+use super::witness::{DeviceSeen, Loaded, Witness};
 use crate::bits::Bits;
 use crate::tap::{Clocks, Level, Line, PortError, TapState};
 
@@ -63,6 +63,14 @@ impl Bench {
             one_by_one: false,
         };
         bench.nets.settle(0);
+        let unknown = |d: &Device| DeviceSeen {
+            name: d.name().into(),
+            state: d.state(),
+            instruction: String::new(),
+            boundary_drivers: 0,
+        };
+        let devices: Vec<DeviceSeen> = bench.chain.devices.iter().map(unknown).collect();
+        bench.witness.write(|seen| seen.devices = devices);
         bench.tell();
         bench
     }
@@ -136,45 +144,34 @@ impl Bench {
 
     /// Tells the witness.
     fn tell(&mut self) {
-        let devices = self.chain.devices.iter().map(Device::seen).collect();
-        let loaded = self
-            .chain
-            .devices
-            .iter()
-            .filter_map(|d| Some((d.name(), d.engine()?)))
-            .flat_map(|(name, engine)| {
-                let last = engine.images().len();
-                engine
-                    .images()
-                    .iter()
-                    .enumerate()
-                    .map(move |(i, image)| Loaded {
-                        device: name.to_string(),
-                        text: image.text.clone(),
-                        payload_bytes: image.payload_bytes,
-                        crc: image.crc,
-                        running: engine.running() && i + 1 == last,
-                    })
-            })
-            .collect();
-        let (fight_count, fights) = self.nets.fights();
-        let strains = self.nets.strains();
         let (tck_cycles, elapsed_ns) = (self.cycles_before + self.cycles, self.now_ns());
-        let extest_updates = self.extest_updates;
-        self.witness.write(|seen: &mut Seen| {
-            seen.devices = devices;
-            seen.loaded = loaded;
+        self.witness.write(|seen| {
+            for (device, seen) in self.chain.devices.iter().zip(&mut seen.devices) {
+                device.tell(seen);
+            }
             seen.tck_cycles = tck_cycles;
             seen.elapsed_ns = elapsed_ns;
-            seen.extest_updates = extest_updates;
-            seen.strains.clear();
-            seen.strains.extend_from_slice(strains);
-            if seen.fight_count != fight_count {
-                seen.fight_count = fight_count;
-                seen.fights = fights.to_vec();
-            }
+            seen.extest_updates = self.extest_updates;
+            let loaded = self.chain.devices.iter().flat_map(loaded_by);
+            seen.loaded.clear();
+            seen.loaded.extend(loaded);
+            self.nets.tell(seen);
         });
     }
+}
+
+/// The images that a device has taken.
+fn loaded_by(device: &Device) -> impl Iterator<Item = Loaded> {
+    let engine = device.engine();
+    let images = engine.map_or(&[][..], |e| e.images());
+    let running = engine.is_some_and(|e| e.running());
+    images.iter().enumerate().map(move |(i, image)| Loaded {
+        device: device.name().to_string(),
+        text: image.text.clone(),
+        payload_bytes: image.payload_bytes,
+        crc: image.crc,
+        running: running && i + 1 == images.len(),
+    })
 }
 
 /// How many bits from `at` on have this value.

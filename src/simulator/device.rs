@@ -150,17 +150,15 @@ impl Device {
         self.engine.as_ref()
     }
 
-    pub(super) fn seen(&self) -> DeviceSeen {
-        let named = |i: usize| self.bsdl.as_ref().map(|b| b.instructions[i].name.clone());
-        DeviceSeen {
-            name: self.name.clone(),
-            state: self.state,
-            instruction: self
-                .selected
-                .instruction
-                .and_then(named)
-                .unwrap_or_else(|| self.code.to_binary()),
-            boundary_drivers: self.pins.as_ref().map_or(0, Pins::boundary_drivers),
+    /// Brings what the witness knows of this device up to date.
+    pub(super) fn tell(&self, seen: &mut DeviceSeen) {
+        seen.state = self.state;
+        seen.boundary_drivers = self.pins.as_ref().map_or(0, Pins::boundary_drivers);
+        let named = self.instruction().map(|i| i.name.as_str());
+        match named {
+            Some(name) if seen.instruction == name => {}
+            Some(name) => seen.instruction = name.into(),
+            None => seen.instruction = self.code.to_binary(),
         }
     }
 

@@ -72,7 +72,7 @@ fn read<'a>(r: &mut Reader<'a>, root: &'a Spanned<DeTable<'a>>) -> Option<Engine
     let start = number("crc_start", 0xffff, "crc_start = 0xFFFF");
     let preamble = r.need(&table, "preamble", "preamble = \"C9 5A 36 E1\"")?;
     let digits: String = preamble.text.split_whitespace().collect();
-    let bytes: Option<Vec<u8>> = (digits.len() % 2 == 0 && digits.is_ascii())
+    let bytes: Option<Vec<u8>> = (digits.len().is_multiple_of(2) && digits.is_ascii())
         .then(|| {
             (0..digits.len())
                 .step_by(2)

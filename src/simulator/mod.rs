@@ -36,4 +36,4 @@ pub use bench_file::{
     End, Fault, FaultKind, Floating, Idle, Machine, Named, ShortBehaviour, Spot,
 };
 pub use build::BenchError;
-pub use witness::{DeviceSeen, Fight, FightPin, Loaded, Seen, Strain, Witness};
+pub use witness::{BackFeed, DeviceSeen, Fight, FightPin, Loaded, Seen, Strain, Witness};

@@ -10,7 +10,7 @@
 
 use super::bench_file::{Floating, ShortBehaviour};
 use super::chance::{Chance, mix};
-use super::witness::{Fight, FightPin, Strain};
+use super::witness::{BackFeed, Fight, FightPin, Seen, Strain};
 
 /// A net, by position.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -35,6 +35,8 @@ pub(super) enum Action {
     Keep,
     /// Is joined to ground or to a supply.
     Rail(bool),
+    /// Is an output without power: a line that is driven high feeds current into it.
+    Dead,
 }
 
 /// Ohms of an enabled output.
@@ -86,6 +88,9 @@ struct OneWay {
     needs: Vec<(Net, bool)>,
 }
 
+/// What comes through a link: level and ohms, if anything does.
+type Push = Option<(bool, u32)>;
+
 /// Two nets joined by a resistance, or only at times.
 #[derive(Debug)]
 struct Link {
@@ -100,9 +105,9 @@ struct Link {
     /// Open now, for either reason.
     open: bool,
     /// What has come through from end 0 to end 1, and the other way.
-    through: [Option<(bool, u32)>; 2],
+    through: [Push; 2],
     /// What is on its way, and when it will be there.
-    coming: [Option<(u64, Option<(bool, u32)>)>; 2],
+    coming: [Option<(u64, Push)>; 2],
 }
 
 /// All nets of a bench.
@@ -123,6 +128,8 @@ pub(super) struct Nets {
     fights: Vec<Fight>,
     strains: Vec<Strain>,
     straining: Vec<Net>,
+    back_feeds: Vec<BackFeed>,
+    feeding: Vec<Net>,
 }
 
 /// How many fights are kept with their places; all are counted.
@@ -146,6 +153,8 @@ impl Nets {
             fights: vec![],
             strains: vec![],
             straining: vec![],
+            back_feeds: vec![],
+            feeding: vec![],
         }
     }
 
@@ -329,23 +338,32 @@ impl Nets {
         }
     }
 
-    /// A boundary update has taken place: counts it for every line that is driven against a supply.
+    /// A boundary update has taken place: counts it for every line that is driven against a supply, or high into an
+    /// output without power.
     pub(super) fn count_update(&mut self) {
-        for i in 0..self.straining.len() {
-            let name = &self.states[self.straining[i].0 as usize].name;
+        for net in &self.straining {
+            let name = &self.states[net.0 as usize].name;
             if let Some(strain) = self.strains.iter_mut().find(|s| s.place == *name) {
                 strain.updates += 1;
             }
         }
+        for net in &self.feeding {
+            let name = &self.states[net.0 as usize].name;
+            if let Some(feed) = self.back_feeds.iter_mut().find(|s| s.place == *name) {
+                feed.updates += 1;
+            }
+        }
     }
 
-    /// All fights so far; of the first thousand also where.
-    pub(super) fn fights(&self) -> (u64, &[Fight]) {
-        (self.fight_count, &self.fights)
-    }
-
-    pub(super) fn strains(&self) -> &[Strain] {
-        &self.strains
+    /// Brings what the witness knows of the nets up to date.
+    pub(super) fn tell(&self, seen: &mut Seen) {
+        if seen.fight_count != self.fight_count {
+            seen.fight_count = self.fight_count;
+            let known = seen.fights.len();
+            seen.fights.extend_from_slice(&self.fights[known..]);
+        }
+        seen.strains.clone_from(&self.strains);
+        seen.back_feeds.clone_from(&self.back_feeds);
     }
 
     fn state(&mut self, net: Net) -> &mut State {
@@ -385,7 +403,7 @@ impl Nets {
                 DRIVER_OHMS
             };
             match source.action {
-                Action::Off => {}
+                Action::Off | Action::Dead => {}
                 Action::Drive(level) => offer(level, driver, None),
                 Action::Moving => offer(self.moving_level(id), driver, None),
                 Action::Pull(level, ohms) => offer(level, ohms, None),
@@ -530,6 +548,7 @@ impl Nets {
         let net = group[0];
         let state = &self.states[net.0 as usize];
         let (mut drivers, mut seen, mut rail, mut moving) = (0, [false; 2], None, false);
+        let mut dead = false;
         for &id in group
             .iter()
             .flat_map(|n| &self.states[n.0 as usize].sources)
@@ -544,9 +563,11 @@ impl Nets {
                     moving = true;
                 }
                 Action::Rail(level) => rail = Some(level),
+                Action::Dead => dead = true,
                 _ => {}
             }
         }
+        let feeding = dead && seen[1];
         let fighting = (seen[0] && seen[1]) || (moving && drivers > 1);
         let straining =
             rail.is_some_and(|level| seen[usize::from(!level)] || moving) && drivers > 0;
@@ -589,6 +610,16 @@ impl Nets {
             }
         } else if !straining && state.straining {
             self.straining.retain(|n| *n != net);
+        }
+        let known = self.feeding.contains(&net);
+        if feeding && !known {
+            self.feeding.push(net);
+            let place = self.states[net.0 as usize].name.clone();
+            if !self.back_feeds.iter().any(|f| f.place == place) {
+                self.back_feeds.push(BackFeed { place, updates: 0 });
+            }
+        } else if known && !feeding {
+            self.feeding.retain(|n| *n != net);
         }
         let state = self.state(net);
         state.fighting = fighting;

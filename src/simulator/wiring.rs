@@ -308,7 +308,7 @@ impl Wiring {
                     Behaviour::High => Action::Drive(true),
                     Behaviour::Moving => Action::Moving,
                 },
-                DriverWhen::Powered => Action::Off,
+                DriverWhen::Powered => Action::Dead,
             };
             let net = self.existing(node.0);
             let label = format!("the driver on {}", driver.pin);

@@ -36,6 +36,16 @@ pub struct Strain {
     pub updates: u64,
 }
 
+/// A line driven high into an output of the machine that has no power: current flows into its dead supply through the
+/// protection diodes. Not a fight, but hard on both.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BackFeed {
+    /// The net.
+    pub place: String,
+    /// Boundary updates that left it driven high.
+    pub updates: u64,
+}
+
 /// An image that a device has taken.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Loaded {
@@ -73,6 +83,8 @@ pub struct Seen {
     pub fights: Vec<Fight>,
     /// Drivers against stuck lines.
     pub strains: Vec<Strain>,
+    /// Lines that fed the machine while it had no power.
+    pub back_feeds: Vec<BackFeed>,
     /// Images taken.
     pub loaded: Vec<Loaded>,
     /// The devices of the chain, TDI to TDO.

@@ -434,6 +434,6 @@ fn plan(
     Plan {
         take: [CaptureMode::Extest, CaptureMode::Sample]
             .map(|mode| [take(mode, false), take(mode, true)]),
-        pin: cell.port.and_then(|b| pin_of(b)).map(|p| p as u32),
+        pin: cell.port.and_then(pin_of).map(|p| p as u32),
     }
 }

@@ -222,7 +222,9 @@ fn an_open_collector_drives_low_only() {
     // Pulled up only, so another driver is no fight.
     nets.set(low, Action::Drive(false));
     nets.settle(0);
-    assert_eq!((nets.level(net), nets.fights().0), (false, 0));
+    let mut seen = crate::simulator::Seen::default();
+    nets.tell(&mut seen);
+    assert_eq!((nets.level(net), seen.fight_count), (false, 0));
     pins.update(Bits::zeros(2), &mut nets);
     nets.set(low, Action::Off);
     nets.settle(0);
