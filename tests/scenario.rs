@@ -1,5 +1,6 @@
-//! The program on the knitting machine: every bench of the scenario, held against what its file says. Bench files are
-//! read here as plain TOML; nothing of the program is used for it.
+//! The program on the knitting machine: every bench of the scenario, its verdicts held against the faults that the
+//! bench file injects. The truth is worked out here from bench, board and harness file as plain TOML and CSV; nothing of
+//! the program is used for it.
 
 #![allow(clippy::print_stdout, reason = "tests say how much ran")]
 
@@ -72,6 +73,72 @@ fn benches() -> BTreeMap<String, (PathBuf, Table)> {
         .collect()
 }
 
+/// A verdict: its first word and what it is with, sorted.
+type Verdict = (String, Vec<String>);
+
+/// What each wire is on this bench.
+fn truth(bench: &Table) -> BTreeMap<String, Verdict> {
+    let harness = fs::read_to_string(root().join("fixtures/knitting-machine/harness.csv"))
+        .expect("the harness");
+    let mut wires: BTreeMap<String, Verdict> = harness
+        .lines()
+        .skip(1)
+        .map(|line| {
+            let columns: Vec<_> = line.split(',').collect();
+            let verdict = if columns[5] == "supply" {
+                "untested"
+            } else {
+                "good"
+            };
+            (columns[0].to_string(), (verdict.to_string(), vec![]))
+        })
+        .collect();
+    let text =
+        |fault: &Table, key: &str| fault.get(key).and_then(|v| v.as_str()).map(str::to_string);
+    for fault in list(bench, "fault") {
+        let labels: Vec<_> = match fault.get("wires").and_then(|v| v.as_array()) {
+            Some(labels) => labels
+                .iter()
+                .map(|l| l.as_str().expect("a label").to_string())
+                .collect(),
+            None => vec![text(fault, "wire").expect("a wire")],
+        };
+        let kind = text(fault, "kind").expect("a kind");
+        for label in &labels {
+            let others = labels.iter().filter(|l| *l != label).cloned().collect();
+            let verdict = match kind.as_str() {
+                "open" => ("open".to_string(), vec![]),
+                "short" => ("short".to_string(), others),
+                "swap" => ("swapped".to_string(), others),
+                "stuck" => (
+                    format!("stuck-{}", text(fault, "level").expect("a level")),
+                    vec![],
+                ),
+                "misplaced" => (
+                    "misplaced".to_string(),
+                    vec![device_pin(&text(fault, "pin").expect("a pin"))],
+                ),
+                other => panic!("a fault of kind {other}, whose verdict this test does not know"),
+            };
+            wires.insert(label.clone(), verdict);
+        }
+    }
+    wires
+}
+
+/// The device pin that the board file joins to a header pin.
+fn device_pin(place: &str) -> String {
+    let (header, pin) = place.split_once('.').expect("header and pin");
+    let board = table(&root().join(BOARD));
+    let connector = list(&board, "connector")
+        .find(|c| c["name"].as_str() == Some(header))
+        .expect("the header");
+    connector["pins"][pin]
+        .as_str()
+        .expect("a device pin")
+        .to_string()
+}
+
 fn list<'a>(table: &'a Table, name: &str) -> impl Iterator<Item = &'a Table> {
     table
         .get(name)
@@ -81,6 +148,29 @@ fn list<'a>(table: &'a Table, name: &str) -> impl Iterator<Item = &'a Table> {
         .map(|v| v.as_table().expect("a table"))
 }
 
+fn verdicts(document: &Value) -> BTreeMap<String, Verdict> {
+    let wires = document["wires"]
+        .as_array()
+        .unwrap_or_else(|| panic!("no wires: {document}"));
+    wires
+        .iter()
+        .map(|wire| {
+            let with = wire["with"].as_array().into_iter().flatten();
+            let mut with: Vec<_> = with
+                .map(|w| w.as_str().expect("a text").to_string())
+                .collect();
+            with.sort();
+            let text = |key: &str| {
+                wire[key]
+                    .as_str()
+                    .unwrap_or_else(|| panic!("{key}: {wire}"))
+                    .to_string()
+            };
+            (text("label"), (text("verdict"), with))
+        })
+        .collect()
+}
+
 fn fights(document: &Value) -> u64 {
     let fights = &document["simulated"]["fights"];
     let many = fights.as_array().map(|list| list.len() as u64);
@@ -88,6 +178,73 @@ fn fights(document: &Value) -> u64 {
         .as_u64()
         .or(many)
         .unwrap_or_else(|| panic!("no fights: {}", document["simulated"]))
+}
+
+/// Wires whose verdict is not the truth, as text; empty if all are right.
+fn wrong(seen: &BTreeMap<String, Verdict>, truth: &BTreeMap<String, Verdict>) -> Vec<String> {
+    let labels: std::collections::BTreeSet<_> = seen.keys().chain(truth.keys()).collect();
+    let differs = labels.into_iter().filter(|l| seen.get(*l) != truth.get(*l));
+    differs
+        .map(|l| format!("{l}: seen {:?}, truth {:?}", seen.get(l), truth.get(l)))
+        .collect()
+}
+
+#[test]
+fn both_ends_gives_exactly_the_injected_verdicts() {
+    let mut ran = 0;
+    for (name, (path, bench)) in benches() {
+        let clip = bench["bench"].get("with").is_some();
+        if !clip || list(&bench, "chain_fault").next().is_some() {
+            continue;
+        }
+        let path = path.display().to_string();
+        let (exit, document) = taploom(&[
+            "ringout",
+            BOARD,
+            "--by",
+            "both-ends",
+            "--machine",
+            "off",
+            "--yes",
+            "--simulate",
+            &path,
+        ]);
+        let truth = truth(&bench);
+        assert_eq!(
+            wrong(&verdicts(&document), &truth),
+            Vec::<String>::new(),
+            "{name}"
+        );
+        let faulty = truth
+            .values()
+            .any(|(verdict, _)| verdict != "good" && verdict != "untested");
+        assert_eq!(exit, i32::from(faulty), "{name}");
+        assert_eq!(fights(&document), 0, "{name}");
+        assert_eq!(document["simulated"]["left_safe"], true, "{name}");
+        ran += 1;
+    }
+    println!("{ran} benches rung out");
+    assert!(ran >= 7, "only {ran} benches");
+}
+
+/// The comparison above can fail: a planted false good and a wrong partner are seen.
+#[test]
+fn a_false_good_is_noticed() {
+    let (_, bench) = &benches()["two-faults"];
+    let truth = truth(bench);
+    assert_eq!(truth["W07"], ("swapped".into(), vec!["W08".into()]));
+    assert_eq!(truth["W19"], ("open".into(), vec![]));
+    for planted in [
+        ("good".to_string(), vec![]),
+        ("swapped".to_string(), vec!["W09".to_string()]),
+    ] {
+        let mut seen = truth.clone();
+        seen.insert("W07".into(), planted);
+        assert_eq!(wrong(&seen, &truth).len(), 1);
+    }
+    let mut seen = truth.clone();
+    seen.remove("W03");
+    assert_eq!(wrong(&seen, &truth).len(), 1);
 }
 
 #[test]
