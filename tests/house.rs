@@ -8,6 +8,7 @@ const TABLE: &[(&str, &[&str])] = &[
     ("bits", &[]),
     ("tap", &["bits"]),
     ("transport", &["bits", "tap"]),
+    ("library", &[]),
     ("board", &[]),
     ("chain", &["bits", "tap"]),
     ("boundary", &["bits", "tap", "board", "chain"]),
@@ -41,6 +42,7 @@ const TABLE: &[(&str, &[&str])] = &[
     (
         "cli",
         &[
+            "library",
             "board",
             "boundary",
             "ringout",

@@ -119,6 +119,11 @@ pub(crate) enum Command {
         after_help = "Example: taploom simulate as-drawn.toml --serve 127.0.0.1:7000 --witness saw.json"
     )]
     Simulate(Simulate),
+    /// Holds BSDL files against the standard
+    #[command(
+        after_help = "Examples: taploom vet devices/heddle_208.bsd\n          taploom vet --explain B601"
+    )]
+    Vet(Vet),
     /// Scans, rings out and loads the simulated knitting machine, and tells what it found
     #[command(after_help = "Example: taploom demo")]
     Demo,
@@ -174,6 +179,29 @@ pub(crate) struct Simulate {
     pub(crate) once: bool,
 }
 
+/// Arguments of `vet`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Vet {
+    /// BSDL files, and folders: all *.bsd, *.bsdl and *.bsm in them
+    #[arg(required_unless_present = "explain")]
+    pub(crate) files: Vec<PathBuf>,
+    /// Holds to the letter: departures whose meaning is clear become errors
+    #[arg(long)]
+    pub(crate) strict: bool,
+    /// Says nothing of a rule, by its code; several with commas or by repeating
+    #[arg(long, value_name = "CODE", value_delimiter = ',')]
+    pub(crate) allow: Vec<String>,
+    /// Makes a rule a warning
+    #[arg(long, value_name = "CODE", value_delimiter = ',')]
+    pub(crate) warn: Vec<String>,
+    /// Makes a rule an error
+    #[arg(long, value_name = "CODE", value_delimiter = ',')]
+    pub(crate) deny: Vec<String>,
+    /// Tells of one rule: what it says, a small file that breaks it, the mend; without a code, lists the rules
+    #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with = "files")]
+    pub(crate) explain: Option<Option<String>>,
+}
+
 impl Command {
     /// The command's name, as in the schema of its documents.
     pub(crate) fn name(&self) -> &'static str {
@@ -183,6 +211,7 @@ impl Command {
             Command::Load { .. } => "load",
             Command::Play(_) => "play",
             Command::Simulate(_) => "simulate",
+            Command::Vet(_) => "vet",
             Command::Demo => "demo",
         }
     }

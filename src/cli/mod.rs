@@ -9,6 +9,7 @@ mod play;
 mod ringout;
 mod scan;
 mod simulate;
+mod vet;
 mod work;
 
 use std::process::ExitCode;
@@ -119,6 +120,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Ringout(arguments)) => ringout::run(context, &arguments),
         Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
+        Some(Command::Vet(arguments)) => vet::run(context, &arguments),
         _ => Err(Failure::input("usage", "no such command is built in yet").into()),
     }
 }

@@ -7,7 +7,9 @@ mod record;
 mod ringout;
 mod scan;
 mod simulated;
+mod source;
 mod table;
+mod vet;
 
 pub use document::{Fault, document, failure_document};
 pub use play::{play_fields, play_how_far, play_plan_text, play_text};
@@ -15,4 +17,9 @@ pub use record::{LastGood, last_good_of, record_document};
 pub use ringout::{ringout_counts, ringout_fields, ringout_plan, ringout_text};
 pub use scan::{finding_value, findings_lines, in_words, rate, scan_fields, scan_text};
 pub use simulated::{simulated_value, witness_document};
+pub use source::SourceText;
 pub use table::{Table, plural};
+pub use vet::{
+    Vetted, codes_fields, codes_text, diagnostic_value, explanation_fields, explanation_text,
+    vet_fields, vet_text,
+};

@@ -1,0 +1,7 @@
+//! The BSDL files on this machine: where they lie, and which one describes a part.
+//!
+//! This room must never know what its answers are used for: no chain, no board, no words for the terminal.
+
+mod files;
+
+pub use files::{ENDINGS, LARGEST, LibraryError, bsdl_files, read};
