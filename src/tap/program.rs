@@ -500,6 +500,15 @@ impl Answers {
         self.get(slot).expect("the slot of a program that ran")
     }
 
+    /// Takes the bits of a slot out, as if it had never been asked for.
+    pub fn take(&mut self, slot: Slot) -> Option<Bits> {
+        let bits = self.slots.get_mut(slot.0 as usize)?.take();
+        while self.slots.last().is_some_and(Option::is_none) {
+            self.slots.pop();
+        }
+        bits
+    }
+
     /// Adds bits to a slot, after those that are there.
     fn put(&mut self, slot: Slot, bits: &Bits) {
         let i = slot.0 as usize;

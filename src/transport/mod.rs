@@ -4,6 +4,7 @@
 //! - [`Mpsse`]: programs as commands of the chips' serial engine, over [`Usb`].
 //! - [`Chip`], [`Rate`]: what each chip can do; [`Profile`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
+//! - [`Trace`]: a wrapper that writes what runs as a value-change dump.
 //! - [`tap_socket`]: a TAP that another process plays, both ends of the wire.
 //!
 //! This room knows nothing of the simulator, of BSDL or of boards.
@@ -15,10 +16,12 @@ mod profile;
 pub mod tap_socket;
 #[cfg(test)]
 mod testing;
+mod trace;
 mod usb;
 
 pub use chip::{Chip, Rate};
 pub use lowered::Lowered;
 pub use mpsse::Mpsse;
 pub use profile::{Pin, Profile, Wire};
+pub use trace::Trace;
 pub use usb::{Usb, UsbCounts, UsbError};
