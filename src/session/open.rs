@@ -1,12 +1,15 @@
 //! Opening what stands at the other end: a real adapter, a simulated bench, a TAP socket.
 
+use std::fs::File;
+use std::io::BufWriter;
 use std::path::PathBuf;
 
 use crate::simulator::adapter::Setup;
 use crate::simulator::{Bench, BenchError, Witness};
 use crate::tap::{Port, PortError};
+use crate::transport::libusb::{self, Selector};
 use crate::transport::tap_socket::{Address, TapSocket};
-use crate::transport::{Chip, Lowered, Mpsse, Profile, Usb};
+use crate::transport::{Chip, Lowered, Mpsse, Profile, Trace, Usb};
 
 use super::{Cancel, Session};
 
@@ -55,11 +58,12 @@ impl Session {
         trace: Option<PathBuf>,
         cancel: Cancel,
     ) -> Result<Session, OpenError> {
-        let _ = trace;
-        let (port, label, witness): (Box<dyn Port>, String, Option<Witness>) = match place {
+        let (mut port, label, witness): (Box<dyn Port>, String, Option<Witness>) = match place {
             Place::Adapter(selector) => {
-                let what = selector.clone().unwrap_or_else(|| "an adapter".into());
-                return Err(PortError::NotFound { what }.into());
+                let selector = Selector::new(selector.as_deref().unwrap_or_default());
+                let port = mpsse(libusb::open(&selector)?, selector.channel())?;
+                let label = port.usb().name();
+                (Box::new(port), label, None)
             }
             Place::Bench(path) => {
                 let bench = Bench::open(path).map_err(Box::new)?;
@@ -67,7 +71,7 @@ impl Session {
                 // The settings were checked when the bench was opened.
                 let setup = Setup::of(bench.adapter_settings()).unwrap_or_default();
                 (
-                    Box::new(mpsse(setup.on(bench))?),
+                    Box::new(mpsse(setup.on(bench), 0)?),
                     format!("simulated bench {}", path.display()),
                     Some(witness),
                 )
@@ -76,9 +80,7 @@ impl Session {
                 address,
                 allow_remote,
             } => {
-                let parsed: Address = address.parse().map_err(|_| PortError::NotFound {
-                    what: address.clone(),
-                })?;
+                let parsed: Address = address.parse()?;
                 let socket = TapSocket::connect(&parsed, *allow_remote)?;
                 (
                     Box::new(Lowered::new(socket)),
@@ -87,17 +89,31 @@ impl Session {
                 )
             }
         };
+        if let Some(path) = trace {
+            let traced = File::create(&path)
+                .and_then(|file| Trace::new(port, FIRST_TCK_HZ, BufWriter::new(file)));
+            port = match traced {
+                Ok(traced) => Box::new(traced),
+                Err(source) => return Err(OpenError::Trace { path, source }),
+            };
+        }
         Ok(Session::over(port, label, cancel).with_witness(witness))
     }
 }
 
-/// The serial engine of a chip, with the lines of a plain module.
-fn mpsse<U: Usb>(usb: U) -> Result<Mpsse<U>, PortError> {
+/// TCK of a port that was just opened.
+const FIRST_TCK_HZ: u32 = 1_000_000;
+
+/// The serial engine of a chip's channel, with the lines of a plain module.
+fn mpsse<U: Usb>(usb: U, channel: u8) -> Result<Mpsse<U>, PortError> {
     let chip = Chip::of_release(usb.release());
     let name = chip.map_or("unknown chip", |c| c.name);
     let profile = Profile::plain_module(
-        &format!("plain {name} module, channel A"),
-        0,
+        &format!(
+            "plain {name} module, channel {}",
+            char::from(b'A' + channel)
+        ),
+        channel,
         chip.map_or(0, |c| c.high_lines),
     );
     Mpsse::open(usb, profile)

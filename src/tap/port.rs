@@ -101,6 +101,28 @@ pub fn run(
     outcome.map(|()| answers)
 }
 
+impl<P: Port + ?Sized> Port for Box<P> {
+    fn submit(&mut self, piece: Piece) -> Result<Ticket, PortError> {
+        (**self).submit(piece)
+    }
+
+    fn collect(&mut self, ticket: Ticket) -> Result<Answers, PortError> {
+        (**self).collect(ticket)
+    }
+
+    fn set_tck_hz(&mut self, hz: u32) -> Result<u32, PortError> {
+        (**self).set_tck_hz(hz)
+    }
+
+    fn release(&mut self) -> Result<(), PortError> {
+        (**self).release()
+    }
+
+    fn traffic(&self) -> Traffic {
+        (**self).traffic()
+    }
+}
+
 /// Takes TMS and TDI, cycle by cycle, and gives TDO: a TAP without an adapter.
 pub trait Clocks {
     /// Runs one cycle of TCK for each bit of `tms` and `tdi` (same length, first cycle in bit

@@ -192,7 +192,7 @@ mod tests {
                 assert_eq!(chip.rate(hz - 1).unwrap().divisor, divisor + 1);
             }
         }
-        assert_eq!(chip.rate(92).unwrap().divisor, 65217 - 1);
+        assert_eq!(chip.rate(92).unwrap().divisor, 65218 - 1);
         assert_eq!(chip.rate(91), None, "91.553 Hz is above 91 Hz");
         assert_eq!(chip.rate(100_000_000).unwrap().tck_hz(), 6_000_000);
     }

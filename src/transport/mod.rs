@@ -1,6 +1,7 @@
 //! Adapters: how scan programs become USB transfers or socket messages.
 //!
 //! - [`Usb`]: the seam below the encoders.
+//! - [`libusb`]: the real thing behind it.
 //! - [`Mpsse`]: programs as commands of the chips' serial engine, over [`Usb`].
 //! - [`Chip`], [`Rate`]: what each chip can do; [`Profile`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
@@ -10,6 +11,7 @@
 //! This room knows nothing of the simulator, of BSDL or of boards.
 
 mod chip;
+pub mod libusb;
 mod lowered;
 mod mpsse;
 mod profile;
