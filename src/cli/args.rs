@@ -100,17 +100,7 @@ pub(crate) enum Command {
     Ringout(Ringout),
     /// Puts a raw image into one device by the device's recipe
     #[command(after_help = "Example: taploom load board.toml U1 pattern-tap.bin")]
-    Load {
-        /// The board file
-        board: PathBuf,
-        /// The device's name in the board file
-        device: String,
-        /// The image
-        image: PathBuf,
-        /// Goes on with a warning where the image does not look right
-        #[arg(long)]
-        force: bool,
-    },
+    Load(Load),
     /// Plays a file of serial vectors (SVF)
     #[command(after_help = "Example: taploom play board.toml bring-up.svf")]
     Play(Play),
@@ -140,6 +130,32 @@ pub(crate) struct Ringout {
     /// Only these wires: labels, comma separated
     #[arg(long, value_name = "WIRES", value_delimiter = ',')]
     pub(crate) only: Vec<String>,
+}
+
+/// Arguments of `load`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Load {
+    /// The board file
+    #[arg(required_unless_present = "check")]
+    pub(crate) board: Option<PathBuf>,
+    /// The device's name in the board file
+    #[arg(required_unless_present = "check")]
+    pub(crate) device: Option<String>,
+    /// The image
+    #[arg(required_unless_present = "check")]
+    pub(crate) image: Option<PathBuf>,
+    /// The recipe, where it is not the one that the board file names
+    #[arg(long, value_name = "FILE.toml")]
+    pub(crate) recipe: Option<PathBuf>,
+    /// Reads the image back, where the recipe can
+    #[arg(long)]
+    pub(crate) verify: bool,
+    /// Goes on with a warning where the image does not look right
+    #[arg(long)]
+    pub(crate) force: bool,
+    /// Validates a recipe, against the device's BSDL where a board and a device are named
+    #[arg(long, value_name = "RECIPE")]
+    pub(crate) check: Option<PathBuf>,
 }
 
 /// Arguments of `play`.
@@ -208,7 +224,7 @@ impl Command {
         match self {
             Command::Scan { .. } => "scan",
             Command::Ringout(_) => "ringout",
-            Command::Load { .. } => "load",
+            Command::Load(_) => "load",
             Command::Play(_) => "play",
             Command::Simulate(_) => "simulate",
             Command::Vet(_) => "vet",

@@ -4,6 +4,7 @@
 
 mod args;
 mod exit;
+mod load;
 mod out;
 mod play;
 mod ringout;
@@ -118,6 +119,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
     match command {
         Some(Command::Scan { board }) => scan::run(context, board.as_deref()),
         Some(Command::Ringout(arguments)) => ringout::run(context, &arguments),
+        Some(Command::Load(arguments)) => load::run(context, &arguments),
         Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
         Some(Command::Vet(arguments)) => vet::run(context, &arguments),

@@ -121,7 +121,9 @@ impl<'c> Opened<'c> {
     pub(super) fn fail(&mut self, failure: Failure) -> Failed {
         let left = self.session.leave();
         let line = match left {
-            Left::Safe => "the test logic is in Test-Logic-Reset, the adapter's lines are released",
+            Left::Safe => {
+                "the test logic is in Test-Logic-Reset and the adapter's lines are released: the devices do what their own designs say"
+            }
             Left::Unknown => left.warning(),
         };
         let mut fields = serde_json::Map::new();
@@ -183,7 +185,7 @@ impl<'c> Opened<'c> {
         }
         if !self.context.common.quiet {
             text.push_str(
-                "\nThe test logic is in Test-Logic-Reset, the adapter's lines are released.\n",
+                "\nThe test logic is in Test-Logic-Reset and the adapter's lines are released: the devices do what their own designs say.\n",
             );
         }
         Ok(Outcome { exit, fields, text })

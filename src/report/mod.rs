@@ -2,6 +2,7 @@
 //! the job and knows no hardware.
 
 mod document;
+mod load;
 mod play;
 mod record;
 mod ringout;
@@ -12,6 +13,7 @@ mod table;
 mod vet;
 
 pub use document::{Fault, document, failure_document};
+pub use load::{load_fields, load_text};
 pub use play::{play_fields, play_how_far, play_plan_text, play_text};
 pub use record::{LastGood, last_good_of, record_document};
 pub use ringout::{ringout_counts, ringout_fields, ringout_plan, ringout_text};

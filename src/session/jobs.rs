@@ -3,8 +3,11 @@
 
 use crate::bits::Bits;
 use crate::board::{Board, DeviceIndex};
-use crate::chain::{Chain, Comparison, Found, KnownParts, Split, compare, discover, split_found};
+use crate::chain::{
+    Chain, Comparison, Found, IdCode, KnownParts, Split, compare, discover, split_found,
+};
 use crate::load::play::ChainPads;
+use crate::load::{Far, Image, ImageRefusal, Load, LoadError, Loaded, Recipe, Target, Watch};
 use crate::ringout::{Method, RingOut, RingOutError, Wish, ring_out};
 use crate::tap::{PieceLimits, Port, PortError, run};
 
@@ -111,5 +114,64 @@ impl Session {
         ring_out(board, chain.devices(), method, wish, &mut |program| {
             run(self, program, limits)
         })
+    }
+}
+
+/// A load that was run, or that was not because the image is not for the device.
+#[derive(Debug)]
+pub enum LoadOutcome<'a> {
+    /// The image was refused before the first bit.
+    Refused(ImageRefusal),
+    /// The load and how it ended.
+    Ran(Load<'a>, Loaded),
+}
+
+/// What a load is asked to do.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct LoadWish {
+    /// Sends an image that does not look right all the same.
+    pub force: bool,
+    /// Reads the image back, where the recipe can.
+    pub verify: bool,
+}
+
+impl Session {
+    /// Loads an image into a device of a chain that has been found as declared.
+    ///
+    /// The wish to stop is looked at between pieces; the recipe's exit steps run then and the
+    /// load ends as [`LoadEnd::BrokenOff`](crate::load::LoadEnd::BrokenOff).
+    ///
+    /// # Errors
+    /// [`LoadError`].
+    pub fn load<'a>(
+        &mut self,
+        recipe: &'a Recipe,
+        target: Target<'a>,
+        image: &'a Image,
+        code: Option<IdCode>,
+        tck_hz: u32,
+        wish: LoadWish,
+        progress: &mut dyn FnMut(&Far),
+    ) -> Result<LoadOutcome<'a>, LoadError> {
+        let load = match Load::prepare(recipe, target, image, code, wish.force)? {
+            Ok(load) => load,
+            Err(refusal) => return Ok(LoadOutcome::Refused(refusal)),
+        };
+        let lost = |source| LoadError::Port {
+            source,
+            device: target.name.to_owned(),
+            far: Far::default(),
+        };
+        let tck_hz = self.set_tck_hz(tck_hz).map_err(lost)?;
+        let cancel = self.cancel.clone();
+        let told = std::mem::replace(&mut self.told, true);
+        let cancelled = || cancel.asked().is_some();
+        let watch = Watch {
+            cancelled: &cancelled,
+            progress,
+        };
+        let result = load.run(self, tck_hz, wish.verify, watch);
+        self.told = told || cancelled();
+        Ok(LoadOutcome::Ran(load, result?))
     }
 }

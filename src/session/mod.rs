@@ -7,7 +7,7 @@ mod open;
 mod store;
 
 pub use cancel::{Cancel, Stop};
-pub use jobs::{Scanned, UNKNOWN_TCK_HZ, extest_watch, pads_around};
+pub use jobs::{LoadOutcome, LoadWish, Scanned, UNKNOWN_TCK_HZ, extest_watch, pads_around};
 pub use open::{OpenError, Place};
 pub use store::{StoreError, keep_last_good, last_good, write_whole};
 

@@ -1,0 +1,349 @@
+//! `taploom load BOARD DEVICE IMAGE`.
+
+use std::path::Path;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use serde_json::{Value, json};
+
+use crate::board::{Board, BoardDevice, DeviceIndex};
+use crate::chain::Chain;
+use crate::load::{
+    Far, Image, ImageError, ImageRefusal, Load, LoadEnd, LoadError, Loaded, Recipe, RecipeError,
+    Target,
+};
+use crate::report;
+use crate::session::{LoadOutcome, LoadWish, last_good};
+use crate::tap::ChainLayout;
+
+use super::args::{self, Power};
+use super::work::{self, Opened};
+use super::{Context, Exit, Failed, Failure, Outcome};
+
+pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, Failed> {
+    if let Some(path) = &arguments.check {
+        return check(arguments, path);
+    }
+    let (Some(board), Some(device), Some(image)) =
+        (&arguments.board, &arguments.device, &arguments.image)
+    else {
+        return Err(Failure::input("usage", "board, device and image are needed").into());
+    };
+    let board = work::load_board(board)?;
+    let index = work::device(&board, device)?;
+    let device = &board.devices[index.0];
+    let bsdl = described(device)?;
+    let recipe = recipe_of(&board, device, arguments.recipe.as_deref())?;
+    recipe.check(bsdl).map_err(bad_recipe)?;
+    let image = Image::open(image).map_err(bad_image)?;
+    let tck_hz = board.tck_limit_hz(true);
+    let wish = LoadWish {
+        force: arguments.force,
+        verify: arguments.verify,
+    };
+    if context.common.dry {
+        return dry(&board, index, &recipe, &image, wish, tck_hz);
+    }
+    if recipe.permanent {
+        return Err(Failure::refused(format!(
+            "the recipe {} changes {} for good, and this command loads volatile images only",
+            recipe.name, device.name
+        ))
+        .into());
+    }
+    let mut opened = Opened::open(context)?;
+    let (chain, _) = opened.chain(&board)?;
+    let Some(place) = chain.place_of(index) else {
+        let failure = Failure::chain(format!("{} is not on the chain now", device.name))
+            .help("plug it in, and scan again");
+        return Err(opened.fail(failure));
+    };
+    if let Err(failure) = may_drive(
+        context,
+        &board,
+        device,
+        &recipe,
+        opened.session.witness().is_some(),
+    ) {
+        return Err(opened.fail(failure));
+    }
+    let all = described_chain(&board, &chain);
+    let target = Target {
+        name: &device.name,
+        place,
+        device: bsdl,
+        layout: chain.layout(),
+        chain: &all,
+    };
+    let bar = progress_bar(context, image.bytes());
+    let mut progress = |far: &Far| {
+        bar.set_length(far.of);
+        bar.set_position(far.sent);
+        bar.set_message(far.why.clone());
+    };
+    let code = chain.idcodes()[place];
+    let outcome = opened
+        .session
+        .load(&recipe, target, &image, code, tck_hz, wish, &mut progress);
+    bar.finish_and_clear();
+    match outcome {
+        Ok(LoadOutcome::Refused(refusal)) => {
+            let (fields, text) = refused(&refusal, &device.name, &image);
+            opened.finish(Exit::Finding, fields, text)
+        }
+        Ok(LoadOutcome::Ran(load, loaded)) => {
+            ended(context, opened, &board, &image, (&load, &loaded))
+        }
+        Err(error) => {
+            let failure = failure(error, &opened);
+            Err(opened.fail(failure))
+        }
+    }
+}
+
+fn ended(
+    context: &Context,
+    opened: Opened<'_>,
+    board: &Board,
+    image: &Image,
+    (load, loaded): (&Load<'_>, &Loaded),
+) -> Result<Outcome, Failed> {
+    if let Some(refusal) = load.forced() {
+        let why = refusal.finding(&board.name, image);
+        context.note(&format!(
+            "warning: went on by force, though {}: expected {}, seen {}",
+            why.what, why.expected, why.seen
+        ));
+    }
+    let fields = report::load_fields(load, loaded);
+    match loaded.end {
+        LoadEnd::Done => opened.finish_with(
+            Exit::Good,
+            fields,
+            report::load_text(load, loaded),
+            Some(board),
+            &|_| Ok(()),
+        ),
+        LoadEnd::Failed(_) => opened.finish_with(
+            Exit::Finding,
+            fields,
+            report::load_text(load, loaded),
+            Some(board),
+            &|_| Ok(()),
+        ),
+        LoadEnd::BrokenOff => {
+            let mut opened = opened;
+            let exit = opened
+                .session
+                .stop_asked()
+                .map_or(Exit::Interrupted, Exit::from);
+            let failure = Failure {
+                exit,
+                kind: "stopped",
+                message: loaded.words(load),
+                help: None,
+            };
+            let mut failed = opened.fail(failure);
+            work::add_fields(&mut failed.fields, fields);
+            Err(failed)
+        }
+    }
+}
+
+fn described(device: &BoardDevice) -> Result<&taploom_bsdl::Device, Failed> {
+    device.bsdl.as_deref().ok_or_else(|| {
+        Failure::input(
+            "board",
+            format!(
+                "{} has no BSDL: it stays in BYPASS and cannot be loaded",
+                device.name
+            ),
+        )
+        .help("name its `entity` in the board file")
+        .into()
+    })
+}
+
+fn described_chain<'b>(board: &'b Board, chain: &Chain) -> Vec<Option<&'b taploom_bsdl::Device>> {
+    chain
+        .devices()
+        .iter()
+        .map(|d| board.devices[d.0].bsdl.as_deref())
+        .collect()
+}
+
+fn recipe_of(board: &Board, device: &BoardDevice, given: Option<&Path>) -> Result<Recipe, Failed> {
+    let path = given.or(device.recipe.as_deref()).ok_or_else(|| {
+        Failure::input("recipe", format!("there is no recipe for {} in {}", device.name, board.path.display())).help(
+            "name one (`recipe = \"…\"` in the board file, or --recipe FILE); or let the maker's tool export \
+SVF for the part and run `taploom play`",
+        )
+    })?;
+    Recipe::open(path).map_err(bad_recipe)
+}
+
+fn bad_recipe(error: RecipeError) -> Failed {
+    Failure::input("recipe", error.to_string()).into()
+}
+
+fn bad_image(error: ImageError) -> Failed {
+    Failure::input("file", error.to_string()).into()
+}
+
+/// A device that will drive pins once it is loaded: the harness was proven with this very board
+/// file, or the machine is off, or the user says so.
+fn may_drive(
+    context: &Context,
+    board: &Board,
+    device: &BoardDevice,
+    recipe: &Recipe,
+    simulated: bool,
+) -> Result<(), Failure> {
+    let proven = last_good(&board.hash, simulated).is_some();
+    if !recipe.drives_pins || proven || context.common.machine == Power::Off {
+        return Ok(());
+    }
+    context.consent(&format!(
+        "Once it is loaded, {} drives pins by its own design. The harness has not been proven with this board file \
+(`taploom ringout {}`), and nobody said that the machine is off (`--machine off`): its drivers and those of the machine \
+may be set against each other.",
+        device.name,
+        board.path.display()
+    ))
+}
+
+fn refused(refusal: &ImageRefusal, device: &str, image: &Image) -> (Value, String) {
+    let finding = refusal.finding(device, image);
+    let mut lines = vec![format!(
+        "{device} was not touched: this image is not for it."
+    )];
+    lines.extend(report::findings_lines(std::slice::from_ref(&finding)));
+    let fields = json!({
+        "device": device,
+        "loaded": false,
+        "findings": [report::finding_value(&finding)],
+        "bits_shifted": 0, "payload_bits": 0, "tck_cycles": 0, "compares": 0, "mismatches": 0,
+        "seconds": 0.0, "limit_seconds": 0.0,
+    });
+    (fields, lines.join("\n") + "\n")
+}
+
+fn failure(error: LoadError, opened: &Opened<'_>) -> Failure {
+    match error {
+        LoadError::Recipe(e) => Failure::input("recipe", e.to_string()),
+        LoadError::Image(e) => Failure::input("file", e.to_string()),
+        LoadError::Port { ref source, .. } => {
+            let mut failure = Failure::port(source, opened.session.stop_asked());
+            failure.message = error.to_string();
+            failure
+        }
+    }
+}
+
+fn progress_bar(context: &Context, bytes: u64) -> ProgressBar {
+    if context.common.quiet || context.common.json {
+        return ProgressBar::hidden();
+    }
+    // Goes to standard error, and shows nothing where that is no terminal.
+    let bar = ProgressBar::new(bytes);
+    let style = ProgressStyle::with_template(
+        "  {bytes} of {total_bytes}  {bytes_per_sec}  {eta} left  {msg}",
+    );
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar
+}
+
+/// Counts without a port, over the chain as declared without optional devices (unless the
+/// target is one).
+fn dry(
+    board: &Board,
+    index: DeviceIndex,
+    recipe: &Recipe,
+    image: &Image,
+    wish: LoadWish,
+    tck_hz: u32,
+) -> Result<Outcome, Failed> {
+    let devices = board.chain_declared(board.devices[index.0].optional);
+    let layout = ChainLayout::new(devices.iter().map(|d| d.ir_length as usize).collect());
+    let place = devices.iter().position(|d| d.device == index).unwrap_or(0);
+    let all: Vec<_> = devices
+        .iter()
+        .map(|d| board.devices[d.device.0].bsdl.as_deref())
+        .collect();
+    let device = &board.devices[index.0];
+    let target = Target {
+        name: &device.name,
+        place,
+        device: described(device)?,
+        layout: &layout,
+        chain: &all,
+    };
+    let prepared = Load::prepare(recipe, target, image, None, wish.force).map_err(load_input)?;
+    match prepared {
+        Ok(load) => {
+            let loaded = load.rehearse(tck_hz, wish.verify).map_err(load_input)?;
+            let text = report::load_text(&load, &loaded);
+            Ok(Outcome {
+                exit: Exit::Good,
+                fields: report::load_fields(&load, &loaded),
+                text,
+            })
+        }
+        Err(refusal) => {
+            let (fields, text) = refused(&refusal, &device.name, image);
+            Ok(Outcome {
+                exit: Exit::Finding,
+                fields,
+                text,
+            })
+        }
+    }
+}
+
+fn load_input(error: LoadError) -> Failed {
+    Failure::input("file", error.to_string()).into()
+}
+
+/// `load --check RECIPE [BOARD DEVICE]`.
+fn check(arguments: &args::Load, path: &Path) -> Result<Outcome, Failed> {
+    let recipe = Recipe::open(path).map_err(bad_recipe)?;
+    let mut text = format!(
+        "{}: {} for {}\n",
+        path.display(),
+        recipe.name,
+        recipe.entities.join(", ")
+    );
+    let mut against = Value::Null;
+    if let Some(board) = &arguments.board {
+        let board = work::load_board(board)?;
+        let named = arguments
+            .device
+            .as_deref()
+            .map(|name| work::device(&board, name))
+            .transpose()?;
+        let fits = |d: &BoardDevice| {
+            d.entity
+                .as_ref()
+                .is_some_and(|e| recipe.entities.iter().any(|r| r.eq_ignore_ascii_case(e)))
+        };
+        let index = named.map_or_else(|| board.devices.iter().position(fits), |d| Some(d.0));
+        let device = index.map(|i| &board.devices[i]).ok_or_else(|| {
+            Failure::input(
+                "recipe",
+                format!(
+                    "no device of {} is a {}",
+                    board.path.display(),
+                    recipe.entities.join(", ")
+                ),
+            )
+        })?;
+        recipe.check(described(device)?).map_err(bad_recipe)?;
+        text.push_str(&format!("  fits the BSDL of {}\n", device.name));
+        against = json!(&*device.name);
+    }
+    let fields = json!({ "recipe": recipe.name, "entities": recipe.entities, "fits": against });
+    Ok(Outcome {
+        exit: Exit::Good,
+        fields,
+        text,
+    })
+}
