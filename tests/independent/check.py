@@ -162,6 +162,8 @@ def board_kept(run, truth, problems):
         problems.append(f"{w['max_switching']} outputs changed in one update, at most {truth['max_switching']} may")
     if w["early_captures"]:
         problems.append(f"{w['early_captures']} captures under EXTEST before the line had settled")
+    if w["not_held"]:
+        problems.append(f"{w['not_held']} updates under EXTEST left a held pin: {truth['hold']}")
     for name, private in truth["private"].items():
         if set(private) & set(w["loaded"][name]):
             problems.append(f"a private instruction went into {name}")
@@ -258,33 +260,99 @@ def boards(check, parts, seeds):
 
 
 def wrong_chains(check):
-    """The same board with another part, another version, and one device less on the chain."""
+    """The two-device board with another part, another version, and one device less on the chain."""
     def other(model, truth, digit, verdict):
         model["devices"][0]["idcode"] ^= digit
-        truth["devices"][0].update(idcode=f"0x{model['devices'][0]['idcode']:08x}")
         return ("U1", verdict)
 
     for name, change in (("another-part", lambda m, t: other(m, t, 1 << 12, "wrong part")),
                          ("another-version", lambda m, t: other(m, t, 1 << 28, "wrong version")),
-                         ("one-missing", lambda m, t: (m["devices"].pop(), ("U2", "missing"))[1]),
-                         ("broken", lambda m, t: (m.update(broken_after={"U1": 1}), None)[1])):
+                         ("one-missing", lambda m, t: (m["devices"].pop(), ("U2", "missing"))[1])):
         folder, model, truth = check.board("chain-" + name, write_board.fixed([]))
-        named = change(model, truth)
+        device, verdict = change(model, truth)
         if name == "one-missing":
             model["wires"] = []
             model["pulls"] = []
         run = check.run(model, ["scan", os.path.join(folder, "board.toml"), "--json"])
         problems = []
-        document = run.document("taploom.scan", [])
-        if named:
-            verdicts = {d.get("name"): d.get("verdict") for d in document.get("devices", [])}
-            if verdicts.get(named[0]) != named[1]:
-                problems.append(f"{named[0]} is {verdicts.get(named[0])!r}, truth {named[1]!r}; all: {verdicts}")
-        if run.exit not in ((1, 3) if name == "broken" else (1,)):
-            problems.append(f"exit {run.exit}, truth 1{' or 3' if name == 'broken' else ''}; {run.err[:300]}")
+        verdicts = {d.get("name"): d.get("verdict") for d in run.document("taploom.scan", problems).get("devices", [])}
+        if verdicts.get(device) != verdict:
+            problems.append(f"{device} is {verdicts.get(device)!r}, truth {verdict!r}; all: {verdicts}")
+        if run.exit != 1:
+            problems.append(f"exit {run.exit}, truth 1; {run.err[:300]}")
         truth["private"] = {d["name"]: truth["private"][d["name"]] for d in model["devices"]}
         board_kept(run, truth, problems)
         check.case(f"scan of chain-{name}", problems)
+
+
+def broken_chains(check):
+    """A line of the chain that is cut (floats to 1) or shorted low, behind each device in turn: a finding or a chain that
+    cannot be worked with; and no instruction is loaded on a chain whose TDI does not come through."""
+    for seed in range(1, 21 if check.full else 4):
+        folder, model, truth = check.board(f"broken-{seed}", write_board.drawn(seed))
+        for k, device in enumerate(truth["devices"]):
+            level = (seed + k) % 2
+            model["broken_after"] = {device["name"]: level}
+            run = check.run(model, ["scan", os.path.join(folder, "board.toml"), "--json"])
+            problems = []
+            document = run.document("taploom.scan", [])
+            if run.exit not in (1, 3):
+                problems.append(f"exit {run.exit}, truth 1 or 3; {run.out[:300]} {run.err[:300]}")
+            if run.witness and any(run.witness["loaded"].values()):
+                problems.append(f"instructions were loaded: {run.witness['loaded']}")
+            board_kept(run, truth, problems)
+            good = {d["name"] for d in truth["devices"][k + 1:]}
+            for d in document.get("devices", []):
+                if d.get("verdict") == "as declared" and d.get("name") not in good and d.get("idcode"):
+                    problems.append(f"{d['name']} is said to answer, though the break is behind it")
+                if d.get("name") in good and d.get("idcode") is None and next(
+                        t["idcode"] for t in truth["devices"] if t["name"] == d["name"]):
+                    problems.append(f"{d['name']} answers with its IDCODE, and is said not to: {d.get('verdict')}")
+            check.case(f"scan of broken-{seed}, stuck at {level} behind {device['name']}", problems)
+
+
+def blind_scans(check):
+    """Without a board file: how many devices, their IDCODEs, the bits of all instruction registers."""
+    for seed in range(101, 131 if check.full else 106):
+        folder, model, truth = check.board(f"blind-{seed}", write_board.drawn(seed))
+        run = check.run(model, ["scan", "--json"])
+        problems = []
+        document = run.document("taploom.scan", problems)
+        seen = [d.get("idcode") and int(d["idcode"], 16) for d in document.get("devices", [])]
+        expected = [d["idcode"] and int(d["idcode"], 16) for d in truth["devices"]]
+        if seen != expected:
+            problems.append(f"IDCODEs {seen}, truth {expected}")
+        total, lengths = (document.get("chain") or {}).get("ir_length_total"), [d["ir_length"] for d in truth["devices"]]
+        if total != sum(lengths):
+            problems.append(f"chain.ir_length_total is {total!r}, truth {sum(lengths)}")
+        for d, length in zip(document.get("devices", []), lengths):
+            if d.get("ir_length") not in (None, length):
+                problems.append(f"device {d.get('position')}: ir_length {d['ir_length']}, truth {length} or unknown")
+        board_kept(run, truth, problems)
+        if run.witness and any(set(i) - {"BYPASS"} for i in run.witness["loaded"].values()):
+            problems.append(f"a blind scan loaded {run.witness['loaded']}")
+        check.case(f"scan of blind-{seed}", problems)
+
+
+def refusals(check):
+    """Where driving is refused: machine not declared off, no consent, a line that moves though nothing should be alive.
+    Exit 4, one document, and EXTEST never came."""
+    folder, model, truth = check.board("refusals", write_board.fixed([]))
+    toml = os.path.join(folder, "board.toml")
+    alive = {**model, "moving": [model["wires"][9]["from"]]}
+    for name, model_now, arguments in (
+            ("machine unknown", model, ["--yes"]), ("machine on", model, ["--machine", "on", "--yes"]),
+            ("no consent", model, ["--machine", "off"]), ("a line moves", alive, ["--machine", "off", "--yes"])):
+        run = check.run(model_now, ["ringout", toml, "--by", "both-ends", "--json"] + arguments)
+        problems = []
+        document = run.document("taploom.ringout", [])
+        if run.exit != 4 or document.get("exit") != 4 or not document.get("error", {}).get("message"):
+            problems.append(f"exit {run.exit}, truth 4 with an error; {run.out[:400]} {run.err[:300]}")
+        if run.witness:
+            board_kept(run, truth, problems)
+            if any({"EXTEST", "CLAMP"} & set(i) for i in run.witness["loaded"].values()):
+                problems.append("EXTEST was loaded all the same")
+        check.case(f"ringout refused: {name}", problems)
 
 
 def kills(check, seeds):
@@ -457,12 +525,12 @@ def canaries(check):
         check.case(f"canary: {name}", [] if caught(change, wires_agree, right, truth) else ["not caught"])
     run, quiet = Run([]), {"protocol_error": None, "fights": 0, "fight_places": [], "left_safe": True, "states": {}, "in_test": [],
                            "driven_by_test": [], "ever_driven": [], "on_at_entry": [], "on_at_exit": [], "max_switching": 0,
-                           "early_captures": 0, "loaded": {"U1": []}}
+                           "early_captures": 0, "not_held": 0, "loaded": {"U1": []}}
     kept = {"never_drive": ["U1.9"], "always_on": [], "hold": {}, "max_switching": 8, "private": {"U1": ["MILL_TEST"]}}
     for name, change in {"nothing": {}, "a fight": {"fights": 1}, "left in test": {"left_safe": False},
                          "never_drive": {"ever_driven": ["U1.9"]}, "drivers at entry": {"on_at_entry": ["U1.1"]},
                          "drivers at exit": {"on_at_exit": ["U1.1"]}, "nine at once": {"max_switching": 9},
-                         "too early": {"early_captures": 1}, "private": {"loaded": {"U1": ["MILL_TEST"]}},
+                         "too early": {"early_captures": 1}, "not held": {"not_held": 1}, "private": {"loaded": {"U1": ["MILL_TEST"]}},
                          "undeclared": {"loaded": {"U1": ["0110"]}}}.items():
         problems = []
         run.witness = {**quiet, **change}
@@ -496,6 +564,10 @@ def main():
             boards(check, parts, given.seed)
         if "scan" in parts and not given.seed:
             wrong_chains(check)
+            broken_chains(check)
+            blind_scans(check)
+        if "ringout" in parts and not given.seed:
+            refusals(check)
         if "kills" in parts:
             kills(check, given.seed)
         if "loads" in parts:

@@ -56,6 +56,16 @@ class Nets:
         # A floating line that runs beside another follows it: pairs (follower, leader) of pins.
         self.coupled = [(self.net_of[a], self.net_of[b]) for a, b in spec.get("coupled", [])]
 
+        # Lines that something alive on the machine moves, now and then.
+        self.moving = [self.net_of[pin] for pin in spec.get("moving", [])]
+
+    def live(self, dice):
+        """The machine's own movement, looked at whenever the chain captures."""
+        for net in self.moving:
+            if not any(p in self.on for p in net.pins) and dice.random() < 0.02:
+                net.level ^= 1
+                self.version += 1
+
     def add(self, pin, level):
         self.net_of[pin] = Net({pin}, level)
         self.nets.append(self.net_of[pin])

@@ -221,7 +221,8 @@ class Board:
     """The chain, TDI to TDO, and the nets; what the program did to them is counted here."""
 
     def __init__(self, spec):
-        dice = random.Random(spec.get("seed", 1))
+        self.dice = dice = random.Random(spec.get("seed", 1))
+        self.hold, self.not_held = spec.get("hold", {}), 0
         self.devices = [Device(d, dice) for d in spec["devices"]]
         self.broken_after = spec.get("broken_after", {})  # device name -> level that its TDO line is stuck at
         self.nets = Nets(spec, dice)
@@ -249,6 +250,8 @@ class Board:
         if self.tested and not tested:
             self.on_at_exit |= self.tested.keys()
         self.ever_driven |= tested.keys()
+        in_test = {d.name for d in self.devices if d.instruction == "EXTEST"}
+        self.not_held += any(tested.get(p) != v for p, v in self.hold.items() if p.split(".")[0] in in_test)
         self.max_driven = max(self.max_driven, len(tested))
         self.tested = tested
         if switching:
@@ -292,9 +295,11 @@ class Board:
         return self.after(last, last.tdo)
 
     def cycle(self, tms, tdi):
-        if self.devices[0].state == "Capture-DR" and any(d.instruction == "EXTEST" for d in self.devices):
-            if self.since_update is not None and self.since_update < self.nets.settle_ns:
-                self.early_captures += 1
+        if self.devices[0].state == "Capture-DR":
+            self.nets.live(self.dice)
+            if any(d.instruction == "EXTEST" for d in self.devices):
+                if self.since_update is not None and self.since_update < self.nets.settle_ns:
+                    self.early_captures += 1
         levels = [tdi] + [self.after(d, d.tdo) for d in self.devices]
         for d, level in zip(self.devices, levels):
             d.rise(tms, level, self.nets)
@@ -338,6 +343,7 @@ class Board:
             "ever_driven": sorted(self.ever_driven), "max_driven": self.max_driven,
             "on_at_entry": sorted(self.on_at_entry), "on_at_exit": sorted(self.on_at_exit),
             "max_switching": self.max_switching, "early_captures": self.early_captures,
+            "not_held": self.not_held,
             "loaded": {d.name: sorted(d.loaded) for d in self.devices},
             "received": {d.name: [{"register": r, "bits": n, "hex": format(v, "x")} for r, n, v in d.scans]
                          for d in self.devices if d.registers},

@@ -141,6 +141,7 @@ class Drawing:
             "seed": self.seed, "devices": devices, "settle_us": 20,
             "wires": [{"label": label(w), "from": pin(a), "to": pin(b)} for w, (a, b) in enumerate(self.wires)],
             "pulls": [{"pin": pin(e), "to": to} for e, to in self.pulls],
+            "hold": {pin(e): v for e, v in self.hold},
             "faults": [self.model_fault(f, label, pin) for f in self.faults],
         }
         truth = {
