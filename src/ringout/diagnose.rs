@@ -257,13 +257,12 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             let Some([c, d]) = self.ends(*other) else {
                 return false;
             };
-            let crossed = |c: usize, d: usize| {
-                self.links.same_group(a, d) && self.links.same_group(b, c) && self.same_side(b, d)
-            };
-            *other != wire
-                && self.own_link(*other) != Link::Joined
-                && !self.links.same_group(a, b)
-                && (crossed(c, d) || crossed(d, c))
+            let joined = |p, q| self.links.same_group(p, q);
+            // Each from its own first end to the other's second end; or, where the other was written the other way
+            // round, on the same side.
+            let crossed = (joined(a, d) && joined(b, c))
+                || (joined(a, c) && joined(b, d) && self.same_side(b, c));
+            *other != wire && self.own_link(*other) != Link::Joined && !joined(a, b) && crossed
         })
     }
 
