@@ -78,7 +78,7 @@ pub(super) struct Net {
     pub(super) live: Vec<Live>,
     /// Has a socket pin.
     into_machine: bool,
-    /// Has a socket or connector pin: the harness may reach it.
+    /// Has a socket or connector pin or an end of a wire: the harness may reach it.
     pub(super) outside: bool,
 }
 
@@ -390,6 +390,15 @@ pub(super) fn nets(board: &Board, pins: &Pins) -> (Vec<Net>, Vec<usize>) {
             _ => None,
         };
         nets[net].live.extend(live);
+    }
+    // A wire that is soldered straight to device pins is of the harness as well.
+    for wire in &board.wires {
+        for node in [&wire.from, &wire.to]
+            .into_iter()
+            .filter_map(|p| netlist.node(p))
+        {
+            nets[drawn[node.0]].outside = true;
+        }
     }
     for (node, driver) in &netlist.drivers {
         let declared = &board.drivers[driver.0];
