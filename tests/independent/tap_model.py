@@ -73,7 +73,11 @@ class Device:
         self.mission = spec.get("mission", {})  # pin -> level that the device's own design drives
         self.registers = spec.get("registers", {})  # name -> length; selected by the instruction of the same name
         self.trst, self.trst_low = spec.get("trst", False), False
-        self.core = dice.getrandbits(self.length or 1)
+        self.core = dice.getrandbits(self.length or 1)  # what the device's own logic says to each cell
+        for cell in self.drivers:  # what the core says of its enables is what it does
+            if cell.control is not None and cell.control != cell.number:
+                on = cell.off ^ 1 if cell.pin in self.mission else cell.off
+                self.core = self.core & ~(1 << cell.control) | on << cell.control
         self.latch = dice.getrandbits(self.length or 1)  # nothing is preloaded: whatever the latches woke up with
         self.state, self.tdo, self.shift, self.width = spec.get("state", "Test-Logic-Reset"), 1, 0, 1
         self.instruction = self.home = "IDCODE" if self.idcode is not None else "BYPASS"

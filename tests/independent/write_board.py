@@ -115,6 +115,9 @@ class Drawing:
             for k, ends in enumerate(written):
                 board.append(f'{k + 1} = "{ends[0]}"')
             written = [[f"J1.{k + 1}", ends[1]] for k, ends in enumerate(written)]
+        if self.spares:  # a header with free pins, where a wire may have been put by mistake
+            board += ["", "[[connector]]", 'name = "J9"', "[connector.pins]"]
+            board += [f'{k + 1} = "{pin(end)}"' for k, end in enumerate(self.spares)]
         for end, to in self.pulls:
             board += ["", "[[pull]]", f'pin = "{pin(end)}"', f'to = "{"high" if to else "low"}"', "ohms = 10_000"]
         if not self.harness_csv:
@@ -254,19 +257,19 @@ def drawn(seed):
     for w in range(len(d.wires)):
         if dice.random() < 0.15:
             d.pulls.append((dice.choice(d.wires[w]), dice.randint(0, 1)))
-    free = list(range(len(d.wires)))
+    free, used = list(range(len(d.wires))), []
     dice.shuffle(free)
     for _ in range(dice.randint(0, 3)):
         kind = dice.choice(FAULTS)
         many = {"swap": 2}.get(kind, dice.choice([2, 2, 3]) if kind.startswith("short") else 1)
-        spare = dice.choice(d.spares) if d.spares else None
+        spare = dice.choice([s for s in d.spares if s not in used] or [None])
         end = dice.randint(0, 1)
         for _ in range(30):
             wires = dice.sample(free, many) if len(free) >= many else []
             if wires and (kind != "misplaced" or spare) and d.can_show(kind, wires, spare, end):
                 d.fault(kind, wires, spare, end)
                 free = [w for w in free if w not in wires]
-                d.spares = [s for s in d.spares if s != spare]
+                used.append(spare)
                 break
     d.connector, d.harness_csv = dice.random() < 0.4, dice.random() < 0.5
     return d
