@@ -385,7 +385,7 @@ def kills(check, seeds):
             board_kept(run, truth, problems)
         where = f"message {moment} of {whole.witness['messages']}" if isinstance(moment, int) else f"{moment:.3f} s"
         check.case(f"kill by {sent.name} at {where}", problems)
-    check.case("kills: some run was really stopped", [] if stopped * 2 > count else [f"only {stopped} of {count}"])
+    check.case("kills: some run was really stopped", [] if stopped * 3 > count else [f"only {stopped} of {count}"])
     print(f"kills: {stopped} of {count} runs stopped under way")
 
 

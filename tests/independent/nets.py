@@ -56,6 +56,12 @@ class Nets:
         # A floating line that runs beside another follows it: pairs (follower, leader) of pins.
         self.coupled = [(self.net_of[a], self.net_of[b]) for a, b in spec.get("coupled", [])]
 
+        # Drivers beside the chain that are always on, each a pin of its own on the net: name -> level.
+        self.beside = {}
+        for pin, level in spec.get("live", {}).items():
+            self.beside[f"driver beside {pin}"] = level
+            self.net_of[f"driver beside {pin}"] = self.net_of[pin]
+            self.net_of[pin].pins.add(f"driver beside {pin}")
         # Lines that something alive on the machine moves, now and then.
         self.moving = [self.net_of[pin] for pin in spec.get("moving", [])]
 
@@ -90,6 +96,7 @@ class Nets:
 
     def drive(self, on, pulled):
         """Takes the drivers that are on now (pin -> level) and the pins that disabled drivers pull."""
+        on = {**on, **self.beside}
         changed = {p for p in on.keys() | self.on.keys() if on.get(p) != self.on.get(p)}
         changed |= {p for p in pulled.keys() | self.pulled.keys() if pulled.get(p) != self.pulled.get(p)}
         self.on, self.pulled = on, pulled

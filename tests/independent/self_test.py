@@ -385,7 +385,11 @@ def seen_by_one_driver_at_a_time(drawing, model):
     always = {f"{d.name}.{pin}": level for d in board.devices for pin, level in d.mission.items()}
     ears = [p for p, k in kind.items() if k in inventions.READS]
     hears, itself = {}, {}  # driven pin -> pins that follow; driven pin -> what it sees of itself at 0 and 1
-    for mouth in [p for p in wire_of if kind[p] in inventions.DRIVES]:
+    pin = lambda end: f"{end[0]}.{drawing.made[end[0]]['pin_of'][end[1]]}"
+    may = {pin(end) for pair in drawing.wires for end in pair if drawing.drives(end)}
+    stopped = {pin(end) for end, _, when in drawing.live if when == "always"}
+    may -= {p for pair in wires.values() for p in pair if stopped & set(pair)}
+    for mouth in [p for p in wire_of if p in may]:
         answers = []
         for level in (0, 1):
             board.nets.drive({**always, mouth: level}, {})

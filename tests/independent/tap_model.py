@@ -233,7 +233,7 @@ class Board:
         self.cycles, self.nanoseconds, self.since_update = 0, 0, 0
         self.early_captures, self.max_switching = 0, 0
         self.ever_driven, self.on_at_entry, self.on_at_exit, self.max_driven = set(), set(), set(), 0
-        self.tested, self.running = {}, False
+        self.tested, self.in_test, self.running = {}, set(), False
         self.settle()
         self.since_update, self.running = None, True
 
@@ -246,15 +246,17 @@ class Board:
             pulled.update({f"{d.name}.{pin}": level for pin, level in d_pulled.items()})
             if d.instruction in ("EXTEST", "CLAMP"):
                 tested.update({f"{d.name}.{pin}": level for pin, level in d_on.items()})
-        switching = [p for p in on.keys() | self.nets.on.keys() if on.get(p) != self.nets.on.get(p)]
+        before = {p: level for p, level in self.nets.on.items() if p not in self.nets.beside}
+        switching = [p for p in on.keys() | before.keys() if on.get(p) != before.get(p)]
         self.max_switching = max(self.max_switching, len(switching) if self.running else 0)
         self.nets.drive(on, pulled)
-        if tested and not self.tested:
-            self.on_at_entry |= tested.keys()
-        if self.tested and not tested:
-            self.on_at_exit |= self.tested.keys()
-        self.ever_driven |= tested.keys()
         in_test = {d.name for d in self.devices if d.instruction == "EXTEST"}
+        if in_test and not self.in_test:
+            self.on_at_entry |= tested.keys()
+        if self.in_test and not in_test:
+            self.on_at_exit |= self.tested.keys()
+        self.in_test = in_test
+        self.ever_driven |= tested.keys()
         self.not_held += any(tested.get(p) != v for p, v in self.hold.items() if p.split(".")[0] in in_test)
         self.max_driven = max(self.max_driven, len(tested))
         self.tested = tested

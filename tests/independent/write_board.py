@@ -31,6 +31,7 @@ class Drawing:
         self.faults, self.pulls = [], []
         self.spares = []  # (device, k) of inout pins that no wire reaches
         self.hold, self.never_drive = [], []
+        self.live = []  # (end, level, when): drivers that are not on the chain
         self.connector = False
         self.harness_csv = True
 
@@ -51,12 +52,18 @@ class Drawing:
     def shares(self, end):
         return any(end[1] in group for group in self.shared[end[0]])
 
+    def drives(self, end):
+        """May this pin be driven, and alone?"""
+        return self.kind(end) in DRIVES and not self.shares(end) and end not in self.never_drive
+
     def heard(self, a, b):
         """Can a word of one end be heard at the other, one way at least?"""
-        return (self.kind(a) in DRIVES and self.kind(b) in READS) or (self.kind(b) in DRIVES and self.kind(a) in READS)
+        return (self.drives(a) and self.kind(b) in READS) or (self.drives(b) and self.kind(a) in READS)
 
     def testable(self, w):
-        return self.heard(*self.wires[w])
+        """Untested is exactly what no pin may drive alone, or none hears, or what something else drives for ever."""
+        live = any(end in self.wires[w] for end, _, when in self.live if when == "always")
+        return self.heard(*self.wires[w]) and not live
 
     def can_show(self, kind, wires, spare=None, end=1):
         """Does theory back the verdict for this fault on these wires?"""
@@ -71,9 +78,9 @@ class Drawing:
             return not live and self.heard(a1, b2) and self.heard(a2, b1)
         if kind == "misplaced":
             stays = ends[0][1 - end]
-            return not live and self.kind(stays) in DRIVES and self.kind(spare) in READS and not self.shares(stays)
+            return not live and self.drives(stays) and self.kind(spare) in READS
         # A constant line: an end that sees its own pin tells an open from a stuck line.
-        return any(self.kind(e) in SEES_ITSELF for e in ends[0])
+        return any(self.kind(e) in SEES_ITSELF and self.drives(e) for e in ends[0])
 
     def fault(self, kind, wires, spare=None, end=1):
         self.faults.append((kind, wires, spare, end))
@@ -120,6 +127,8 @@ class Drawing:
             board += [f'{k + 1} = "{pin(end)}"' for k, end in enumerate(self.spares)]
         for end, to in self.pulls:
             board += ["", "[[pull]]", f'pin = "{pin(end)}"', f'to = "{"high" if to else "low"}"', "ohms = 10_000"]
+        for end, _, when in self.live:
+            board += ["", "[[driver]]", f'pin = "{pin(end)}"', f'when = "{when}"']
         if not self.harness_csv:
             for w, (a, b) in enumerate(written):
                 board += ["", "[[wire]]", f'label = "{label(w)}"', f'from = "{a}"', f'to = "{b}"', f'signal = "S{w}"']
@@ -145,6 +154,7 @@ class Drawing:
             "wires": [{"label": label(w), "from": pin(a), "to": pin(b)} for w, (a, b) in enumerate(self.wires)],
             "pulls": [{"pin": pin(e), "to": to} for e, to in self.pulls],
             "hold": {pin(e): v for e, v in self.hold},
+            "live": {pin(e): v for e, v, when in self.live if when == "always"},  # the machine is off
             "faults": [self.model_fault(f, label, pin) for f in self.faults],
         }
         truth = {
@@ -254,9 +264,14 @@ def drawn(seed):
     d.never_drive = [d.pin(dice.choice(talking), dice.choice(IO)) for _ in range(dice.randint(0, 2))]
     d.hold = [(d.pin(dice.choice(talking), dice.choice(IO)), dice.randint(0, 1)) for _ in range(dice.randint(0, 2))]
     share(d)
-    for w in range(len(d.wires)):
-        if dice.random() < 0.15:
-            d.pulls.append((dice.choice(d.wires[w]), dice.randint(0, 1)))
+    for pair in d.wires:
+        sort, end = dice.random(), dice.choice(pair)
+        if sort < 0.15:
+            d.pulls.append((end, dice.randint(0, 1)))
+        elif sort < 0.2 and d.kind(end) != "out2" and not d.shares(end):
+            d.never_drive.append(end)
+        elif sort < 0.25 and not any(d.kind(e) == "out2" or d.shares(e) for e in pair):
+            d.live.append((end, dice.randint(0, 1), dice.choice(["always", "powered"])))
     free, used = list(range(len(d.wires))), []
     dice.shuffle(free)
     for _ in range(dice.randint(0, 3)):
@@ -276,12 +291,16 @@ def drawn(seed):
 
 
 def share(d):
-    """Lets one control cell enable two or three pins of a device, where the far ends can still tell them apart."""
+    """Lets one control cell enable two or three pins of a device: where the far ends can still tell them apart, and where
+    they cannot."""
     for name in d.kinds:
         ends = [(near, far) for pair in d.wires for near, far in (pair, pair[::-1])
-                if near[0] == name and d.kind(near) in IO and d.kind(far) in IO and not d.shares(near) and not d.shares(far)]
-        if len(ends) >= 3 and d.dice.random() < 0.5:
-            d.shared[name].append([near[1] for near, _ in d.dice.sample(ends, d.dice.choice([2, 3]))])
+                if near[0] == name and d.kind(near) in DRIVES - {"out2"} and not d.shares(near) and not d.shares(far)]
+        told = [(near, far) for near, far in ends if d.kind(near) in IO and d.kind(far) in IO]
+        for chosen in (told, ends):
+            chosen = [(near, far) for near, far in chosen if not d.shares(near) and not d.shares(far)]
+            if len(chosen) >= 3 and d.dice.random() < 0.3:
+                d.shared[name].append([near[1] for near, _ in d.dice.sample(chosen, d.dice.choice([2, 3]))])
 
 
 def main(arguments):
