@@ -168,12 +168,12 @@ fn a_bench_or_board_that_is_not_there() {
 
 #[test]
 fn adapter_settings_are_handed_on_unread() {
-    use crate::simulator::AdapterValue;
-    let rig = Rig::new(
-        1,
-        "[adapter]\nchip = \"FT2232C\"\nlatency_ms = 16\ngap_us = 1.5\nslow = true",
-    );
-    let settings = rig.bench.adapter_settings();
+    use crate::simulator::{AdapterValue, BenchFile};
+    let scratch = Scratch::new();
+    let text = "[bench]\nformat = 1\nboard = \"board.toml\"\n\
+                [adapter]\nchip = \"FT2232C\"\nlatency_ms = 16\ngap_us = 1.5\nslow = true";
+    let file = BenchFile::load(scratch.write("bench.toml", text)).unwrap_or_else(|e| panic!("{e}"));
+    let settings = &file.adapter;
     assert_eq!(
         settings.get("chip"),
         Some(&AdapterValue::Text("FT2232C".into()))

@@ -3,6 +3,7 @@
 mod blocks;
 mod chain;
 mod chain_faults;
+mod corpus;
 mod faults;
 mod files;
 mod images;

@@ -146,3 +146,128 @@ fn the_scenario_has_its_parts() {
     assert_eq!((seen.fight_count, seen.strains.len()), (0, 0));
     assert!(seen.left_safe());
 }
+
+/// A scan cell of a device, by position in the chain's boundary registers (bit 0 nearest TDO).
+struct Chain {
+    /// For each device of the scenario: where its register begins, and its description with the package.
+    devices: Vec<(usize, taploom_bsdl::Device, &'static str)>,
+    length: usize,
+}
+
+impl Chain {
+    fn new() -> Self {
+        let files = [
+            ("heddle_208", "PQ208"),
+            ("jacquard_256", "BG256"),
+            ("bobbin_44", "PL44"),
+            ("shuttle_44", "PL44"),
+            ("selvedge_clip", "PL44"),
+        ];
+        let mut length = 0;
+        let mut devices = Vec::new();
+        for (file, package) in files.into_iter().rev() {
+            let path = scenario().join(format!("devices/{file}.bsd"));
+            let bytes = std::fs::read(path).unwrap();
+            let device = taploom_bsdl::parse(&bytes, &Default::default())
+                .device
+                .unwrap();
+            let from = length;
+            length += device.boundary_length as usize;
+            devices.insert(0, (from, device, package));
+        }
+        Self { devices, length }
+    }
+
+    /// One instruction into all devices.
+    fn ir(&self, name: &str) -> String {
+        let code = |device: &taploom_bsdl::Device| -> String {
+            let bits = device.instruction(name).unwrap().opcodes[0].bits().to_vec();
+            bits.iter().map(|t| t.to_char()).collect()
+        };
+        self.devices.iter().rev().map(|(_, d, _)| code(d)).collect()
+    }
+
+    /// Driver, control cell with enabling value, and observer of a pin `U1.12`.
+    fn pin(&self, pin: &str) -> (Option<usize>, Option<(usize, bool)>, Option<usize>) {
+        let (name, pin) = pin.split_once('.').unwrap();
+        let (from, device, package) = &self.devices[name[1..].parse::<usize>().unwrap() - 1];
+        let bit = device.pin_map(package).unwrap().bit_of(pin).unwrap();
+        let cells = device.pin_cells(bit);
+        let place = |n: u32| from + n as usize;
+        (
+            cells.driver.map(|c| place(c.number)),
+            cells.disable.map(|d| (place(d.cell), !d.disable_value)),
+            cells.observer.map(|c| place(c.number)),
+        )
+    }
+
+    /// An image with all drivers off but the given ones.
+    fn image(&self, driven: &[(&str, bool)]) -> Vec<u8> {
+        let mut image = vec![b'0'; self.length];
+        for (from, device, _) in &self.devices {
+            for cell in &device.cells {
+                if let Some(disable) = cell.control {
+                    image[from + disable.cell as usize] = b'0' + u8::from(disable.disable_value);
+                }
+            }
+        }
+        for (pin, level) in driven {
+            let (driver, control, _) = self.pin(pin);
+            image[driver.unwrap()] = b'0' + u8::from(*level);
+            if let Some((cell, on)) = control {
+                image[cell] = b'0' + u8::from(on);
+            }
+        }
+        image
+    }
+}
+
+/// Every signal wire of the scenario, driven by the clip on the socket, heard by the device behind header J3, with the
+/// buffer switched on by U1. Pins as `harness.csv` and `board.toml` have them, spelt out here once more.
+#[test]
+fn every_wire_of_the_scenario_carries() {
+    let chain = Chain::new();
+    let mut bench = scenario_bench("as-drawn.toml");
+    reset(&mut bench);
+    scan_ir(&mut bench, &chain.ir("SAMPLE"));
+    let text = |image: Vec<u8>| String::from_utf8(image).unwrap();
+    scan_dr(&mut bench, &text(chain.image(&[])));
+    scan_ir(&mut bench, &chain.ir("EXTEST"));
+    // Socket pin, clip pin of U5, pin that hears.
+    let wires = [
+        (12, "U5.19", "U1.27"),
+        (11, "U5.16", "U1.26"),
+        (10, "U5.15", "U1.40"),
+        (7, "U5.11", "U1.43"),
+        (25, "U5.37", "U1.12"),
+        (26, "U5.38", "U2.C5"),
+        (27, "U5.41", "U2.C6"),
+        (20, "U5.31", "U1.19"),
+        (22, "U5.33", "U1.20"),
+    ];
+    for (socket, clip, pin) in wires {
+        let (_, _, observer) = chain.pin(pin);
+        for level in [true, false, true] {
+            let image = text(chain.image(&[(clip, level), ("U1.50", false)]));
+            scan_dr(&mut bench, &image);
+            let out = scan_dr(&mut bench, &image);
+            let heard = out.as_bytes()[observer.unwrap()] == b'1';
+            assert_eq!(heard, level, "socket pin {socket}: {clip} to {pin}");
+        }
+    }
+    // With the buffer off, U1.40 no longer follows.
+    let heard: Vec<bool> = [true, false]
+        .into_iter()
+        .map(|level| {
+            let image = text(chain.image(&[("U5.15", level)]));
+            scan_dr(&mut bench, &image);
+            let out = scan_dr(&mut bench, &image);
+            out.as_bytes()[chain.pin("U1.40").2.unwrap()] == b'1'
+        })
+        .collect();
+    assert_eq!(heard[0], heard[1]);
+    clock(&mut bench, "11111", "11111");
+    let seen = seen(&bench);
+    assert_eq!((seen.fight_count, seen.strains.len()), (0, 0));
+    assert!(seen.left_safe());
+}
