@@ -28,6 +28,8 @@ pub struct Options {
     pub strict: bool,
     /// Severities by code, over those of the rules.
     pub severities: Vec<(String, Severity)>,
+    /// Packages that files may use, beside those in the files themselves; see [`parse_package`].
+    pub packages: Vec<model::Package>,
 }
 
 /// What came of reading.
@@ -52,6 +54,55 @@ impl Outcome {
     pub fn has_errors(&self) -> bool {
         self.count(Severity::Error) > 0
     }
+}
+
+/// Reads the packages of a VHDL file: head and body of each, cell types and attribute names. What else stands in it
+/// is passed over.
+///
+/// ```
+/// let text = b"package LOOM_CELLS is constant CARD : CELL_INFO; end LOOM_CELLS;
+///     package body LOOM_CELLS is
+///       constant CARD : CELL_INFO := ((INPUT, EXTEST, PI), (INPUT, SAMPLE, PI));
+///     end LOOM_CELLS;";
+/// let (packages, diagnostics) = taploom_bsdl::parse_package(text, &taploom_bsdl::Options::default());
+/// assert!(diagnostics.is_empty());
+/// assert_eq!(packages[0].cells[0].name, "CARD");
+/// ```
+pub fn parse_package(bytes: &[u8], options: &Options) -> (Vec<model::Package>, Vec<Diagnostic>) {
+    let mut report = report::Report::new(options);
+    let packages = parser::read_packages(bytes, &mut report);
+    (packages, report.finish())
+}
+
+/// The text of a standard package, as VHDL: names, types and cells, written anew from the standard's published
+/// declarations. Known are STD_1149_1_1990, _1994 and _2001, STD_1149_6_2003 and STD_1532_2002, case ignored.
+pub fn standard_package(name: &str) -> Option<&'static str> {
+    const TEXTS: [(&str, &str); 5] = [
+        (
+            "STD_1149_1_1990",
+            include_str!("../packages/std_1149_1_1990.vhd"),
+        ),
+        (
+            "STD_1149_1_1994",
+            include_str!("../packages/std_1149_1_1994.vhd"),
+        ),
+        (
+            "STD_1149_1_2001",
+            include_str!("../packages/std_1149_1_2001.vhd"),
+        ),
+        (
+            "STD_1149_6_2003",
+            include_str!("../packages/std_1149_6_2003.vhd"),
+        ),
+        (
+            "STD_1532_2002",
+            include_str!("../packages/std_1532_2002.vhd"),
+        ),
+    ];
+    TEXTS
+        .iter()
+        .find(|(n, _)| n.eq_ignore_ascii_case(name))
+        .map(|(_, text)| *text)
 }
 
 /// Reads one BSDL file. Never panics and never stops at the first fault: the rest of the file is still read.

@@ -28,6 +28,8 @@ pub(crate) struct Places {
     pub(crate) tap: [Option<Span>; 5],
     /// Statements that the standard demands and that are not there, not even faulty ones.
     pub(crate) missing: Vec<&'static str>,
+    /// Packages beside the standard's that are used and not at hand.
+    pub(crate) absent: Vec<(String, Span)>,
     /// The generic's default.
     pub(crate) default_map: Span,
     /// Durations of RUNBIST and INTEST.

@@ -3,7 +3,8 @@
 use std::fmt::Write;
 
 use crate::model::{
-    Device, DifferentialKind, Halt, Observing, Pattern, Pin, PinMap, PortBit, RegisterRef, Wait,
+    CellCapture, CellInfo, Device, DifferentialKind, FUNCTION_WORDS, Halt, MODE_WORDS, Observing,
+    Pattern, Pin, PinMap, PortBit, RegisterRef, SOURCE_WORDS, Wait,
 };
 
 /// Text of a string literal is broken before this many characters.
@@ -18,6 +19,7 @@ pub fn print(device: &Device) -> String {
         out: String::new(),
         device,
     };
+    p.packages();
     p.head();
     p.pin_maps();
     p.scan_port();
@@ -71,6 +73,39 @@ impl Printer<'_> {
         for (i, piece) in pieces.iter().enumerate() {
             let end = if i + 1 == pieces.len() { ";" } else { " &" };
             self.line(format!("  \"{}\"{end}", quoted(piece)));
+        }
+    }
+
+    /// The packages that explain the device's cells, as far as it needs them.
+    fn packages(&mut self) {
+        let infos: Vec<&CellInfo> = self.device.other_infos.iter().flatten().collect();
+        let mut names: Vec<&str> = Vec::new();
+        for info in &infos {
+            if !names.iter().any(|n| n.eq_ignore_ascii_case(&info.package)) {
+                names.push(&info.package);
+            }
+        }
+        for name in names {
+            let own = infos
+                .iter()
+                .filter(|i| i.package.eq_ignore_ascii_case(name));
+            if let Some(edition) = self.device.edition {
+                let _ = writeln!(self.out, "use {edition}.all;");
+            }
+            let _ = writeln!(self.out, "package {name} is");
+            for info in own.clone() {
+                self.line(format!("constant {} : CELL_INFO;", info.name));
+            }
+            let _ = writeln!(self.out, "end {name};\npackage body {name} is");
+            for info in own {
+                let triples: Vec<_> = info.captures.iter().map(triple).collect();
+                self.line(format!(
+                    "constant {} : CELL_INFO :=\n    ({});",
+                    info.name,
+                    triples.join(",\n     ")
+                ));
+            }
+            let _ = writeln!(self.out, "end {name};\n");
         }
     }
 
@@ -344,6 +379,22 @@ impl Printer<'_> {
             self.strings("DESIGN_WARNING", std::slice::from_ref(warning));
         }
     }
+}
+
+/// `(FUNCTION, INSTRUCTION, DATA)`.
+fn triple(capture: &CellCapture) -> String {
+    let function = FUNCTION_WORDS
+        .iter()
+        .find(|(_, f, d)| (*f, *d) == (capture.function, capture.driving));
+    let mode = MODE_WORDS.iter().find(|(_, m)| *m == capture.mode);
+    let source = SOURCE_WORDS.iter().find(|(_, s)| *s == capture.source);
+    let word = |found: Option<&'static str>| found.unwrap_or("X");
+    format!(
+        "({}, {}, {})",
+        word(function.map(|f| f.0)),
+        word(mode.map(|m| m.0)),
+        word(source.map(|s| s.0))
+    )
 }
 
 /// The ports of a map in the order of their first pins, each with all of them.

@@ -2,6 +2,7 @@
 
 use crate::Options;
 use crate::diagnostic::{Diagnostic, Severity};
+use crate::model::Package;
 use crate::names::closest;
 use crate::rules::Rule;
 use crate::span::Span;
@@ -35,6 +36,11 @@ impl<'o> Report<'o> {
             spare,
             suggestions: 50,
         }
+    }
+
+    /// Packages that the caller has at hand.
+    pub(crate) fn packages(&self) -> &'o [Package] {
+        &self.options.packages
     }
 
     /// Adds a diagnostic; the answer lets the caller add places and help.

@@ -3,7 +3,9 @@
 use std::collections::HashSet;
 
 use super::Subject;
-use crate::model::{Cell, CellFunction as F, CellKind as K, PortBit, PortMode as M, under};
+use crate::model::{
+    CaptureMode, Cell, CellFunction as F, CellInfo, CellKind as K, PortBit, PortMode as M, under,
+};
 use crate::report::Report;
 use crate::rules;
 
@@ -143,21 +145,34 @@ fn permits(kind: K, function: F) -> Option<bool> {
 }
 
 fn kind(s: Subject<'_>, cell: &Cell, report: &mut Report<'_>) {
-    if permits(cell.kind, cell.function) == Some(false) {
+    let permitted = match info(s, cell.kind) {
+        Some(info) => Some(info.permits(cell.function)),
+        None => permits(cell.kind, cell.function),
+    };
+    if permitted == Some(false) {
         let (name, function) = (s.device.cell_name(cell.kind), cell.function.as_str());
         let message = format!("cell {} is {name}, which cannot be {function}", cell.number);
         report.add(&rules::CELL_FUNCTION, cell.span, message);
     }
 }
 
+/// What a package says of a type that is no standard one.
+fn info<'a>(s: Subject<'a>, kind: K) -> Option<&'a CellInfo> {
+    match kind {
+        K::Other(i) => s.device.other_infos.get(i as usize)?.as_ref(),
+        _ => None,
+    }
+}
+
 /// Types that nobody explains: told once a type.
 fn unknown_types(s: Subject<'_>, report: &mut Report<'_>) {
-    if !s.device.packages.is_empty() {
+    if !s.places.absent.is_empty() {
         return;
     }
     let mut first: Vec<Option<(&Cell, u32)>> = vec![None; s.device.other_cells.len()];
     for cell in &s.device.cells {
         if let K::Other(i) = cell.kind
+            && info(s, cell.kind).is_none()
             && let Some(slot) = first.get_mut(i as usize)
         {
             slot.get_or_insert((cell, 0)).1 += 1;
@@ -185,6 +200,13 @@ fn intest(s: Subject<'_>, report: &mut Report<'_>) {
         let lacks = match cell.kind.dc() {
             K::Bc4 => cell.function == F::Input,
             K::Bc8 | K::Bc10 => true,
+            K::Other(_) => info(s, cell.kind).is_some_and(|info| {
+                let under = |c: &crate::model::CellCapture| c.mode == CaptureMode::Intest;
+                !info
+                    .captures
+                    .iter()
+                    .any(|c| c.function == cell.function && under(c))
+            }),
             _ => false,
         };
         if lacks && !told.contains(&cell.kind) {

@@ -40,6 +40,13 @@ fn presence(s: Subject<'_>, report: &mut Report<'_>) {
             .also(device.pin_maps[0].span, "pin maps begin here")
             .help(format!("the file has {known}"));
     }
+    for (name, span) in &places.absent {
+        report.add(
+            &rules::PACKAGE_ABSENT,
+            *span,
+            format!("package {name} is not at hand"),
+        );
+    }
     for map in device.pin_maps.iter().filter(|m| m.is_empty()) {
         report.add(
             &rules::NO_MAP,

@@ -177,4 +177,7 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B704", "WEAVE (101)", "WEAVE (101), INTEST (110)"),
     ("B704", END, "  attribute INTEST_EXECUTION of LOOM : entity is \"Wait_Duration (TCK 9)\";\nend LOOM;\n"),
     ("B710", END, "  attribute DESIGN_WARNING of LOOM : entity is \"Keep fingers off the shuttle.\";\nend LOOM;\n"),
+    ("B711", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use LOOM_CELLS.all;\n"),
+    ("B712", "entity LOOM is", "package LOOM_CELLS is\n  constant CARD : CELL_INFO := (\n    (INPUT, EXTEST, PI), (INPUT, SAMPLE, PI), (INPUT, SAMPLE, UPD));\nend LOOM_CELLS;\nentity LOOM is"),
+    ("B713", "entity LOOM is", "package LOOM_CELLS is\n  constant CARD : CELL_INFO := (\n    (INPUT, EXTEST, PI), (INPUT, INTEST, PI));\nend LOOM_CELLS;\nentity LOOM is"),
 ];

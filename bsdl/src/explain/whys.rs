@@ -114,4 +114,7 @@ const WHYS: &[(&str, &str)] = &[
     ("B703", "the result cannot be compared"),
     ("B704", "nobody knows whether the pins fight what is outside while the test runs"),
     ("B710", "makers put into it what has gone wrong at somebody's bench"),
+    ("B711", "what its cells capture is not known, so they are not used to judge a wire"),
+    ("B712", "only one of the two can be what the cell does"),
+    ("B713", "what the cell captures then is not known, so it is not used to judge a wire"),
 ];

@@ -3,7 +3,9 @@
 use std::fmt;
 
 use super::index::Index;
-use super::{Cell, Instruction, Pattern, PinMap, Port, PortBit, PortGroup, Register, Trit};
+use super::{
+    Cell, CellInfo, Instruction, Pattern, PinMap, Port, PortBit, PortGroup, Register, Trit,
+};
 use crate::span::Span;
 
 /// An edition of IEEE 1149.1.
@@ -132,6 +134,8 @@ pub struct Device {
     pub cells: Vec<Cell>,
     /// Names behind [`CellKind::Other`](super::CellKind::Other).
     pub other_cells: Vec<String>,
+    /// What packages say of those cells, by the same position; shorter or `None` where no package is at hand.
+    pub other_infos: Vec<Option<CellInfo>>,
     /// 1990: the cell types that the file announces.
     #[doc(alias = "BOUNDARY_CELLS")]
     pub boundary_cells: Vec<String>,

@@ -8,6 +8,7 @@ mod capture;
 mod device;
 mod index;
 mod instruction;
+mod package;
 mod pattern;
 mod pins;
 mod port;
@@ -21,6 +22,8 @@ pub use device::{
 };
 pub(crate) use index::under;
 pub use instruction::{Instruction, Register, RegisterRef};
+pub use package::{CellCapture, CellInfo, Package};
+pub(crate) use package::{FUNCTION_WORDS, MODE_WORDS, SOURCE_WORDS};
 pub use pattern::{Pattern, PatternError, Trit};
 pub use pins::{Pin, PinMap};
 pub use port::{DifferentialKind, Port, PortBit, PortGroup, PortMode, PortPair, Range};

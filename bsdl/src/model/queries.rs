@@ -319,7 +319,13 @@ impl Device {
 
     /// What a cell of this device captures; see [`capture_source`] for `driving`.
     pub fn capture_source(&self, cell: &Cell, driving: bool, mode: CaptureMode) -> CaptureSource {
-        capture_source(cell.kind, cell.function, driving, mode)
+        match cell.kind {
+            CellKind::Other(i) => match self.other_infos.get(i as usize) {
+                Some(Some(info)) => info.capture_source(cell.function, driving, mode),
+                _ => CaptureSource::Unknown,
+            },
+            standard => capture_source(standard, cell.function, driving, mode),
+        }
     }
 
     fn clear_spans(&mut self) {

@@ -7,12 +7,13 @@ use crate::rules;
 use crate::span::Span;
 
 /// Words that start or end a statement; reserved, so they cannot be names.
-const STARTS: [&str; 7] = [
+const STARTS: [&str; 8] = [
     "attribute",
     "constant",
     "end",
     "entity",
     "generic",
+    "package",
     "port",
     "use",
 ];

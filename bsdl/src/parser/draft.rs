@@ -1,7 +1,7 @@
 //! What the statements say, before the strings inside them are read.
 
 use super::joined::Joined;
-use crate::model::Port;
+use crate::model::{Package, Port};
 use crate::span::Span;
 
 /// The statements of one entity.
@@ -28,6 +28,8 @@ pub(super) struct Draft {
     pub(super) maps: Vec<(Span, Joined)>,
     /// Names declared as extensions.
     pub(super) declared: Vec<Span>,
+    /// Packages in the same file.
+    pub(super) packages: Vec<Package>,
     /// Where the description ends.
     pub(super) end: Span,
 }

@@ -4,7 +4,8 @@ use super::cursor::Cursor;
 use super::draft::{Attribute, Draft, Generic, Value};
 use super::lexer::Kind;
 use super::order::Order;
-use crate::model::{Port, PortMode, Range};
+use super::package;
+use crate::model::{Package, Port, PortMode, Range};
 use crate::rules;
 use crate::span::Span;
 
@@ -53,6 +54,17 @@ pub(super) fn read(c: &mut Cursor<'_, '_, '_>) -> Option<Draft> {
     Some(draft)
 }
 
+/// Reads all packages of a file, passing over what stands between them.
+pub(super) fn read_packages(c: &mut Cursor<'_, '_, '_>, packages: &mut Vec<Package>) {
+    while !c.at_end() {
+        if at_package(c) {
+            package::read(c, packages);
+        } else {
+            c.step();
+        }
+    }
+}
+
 /// Moves to `entity NAME is`, passing over what stands before it. If no such three words follow one another, the
 /// first `entity` counts.
 fn find_entity(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> bool {
@@ -61,10 +73,20 @@ fn find_entity(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) -> bool {
         if c.at_word("entity") && c.after().kind == Kind::Word {
             break;
         }
+        if at_package(c) {
+            package::read(c, &mut draft.packages);
+            continue;
+        }
         if foreign.is_none() && c.at_word("use") {
-            c.report
-                .add(&rules::ORDER, c.token.span, "`use` before the entity");
+            let (place, from) = (c.token.span, draft.uses.len());
             use_clause(c, draft);
+            if at_package(c) {
+                // The clause serves the package, not the entity.
+                draft.uses.truncate(from);
+            } else {
+                c.report
+                    .add(&rules::ORDER, place, "`use` before the entity");
+            }
             continue;
         }
         let span = c.step().span;
@@ -146,14 +168,35 @@ fn end(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft) {
         c.report
             .add(&rules::NO_SEMICOLON, span, "no `;` after `end`");
     }
-    if !c.at_end() {
-        let mut rest = c.token.span;
-        while !c.at_end() {
-            rest = rest.to(c.step().span);
+    let mut foreign: Option<Span> = None;
+    while !c.at_end() {
+        if at_package(c) {
+            package::read(c, &mut draft.packages);
+        } else {
+            let mut span = c.token.span;
+            if c.at_word("use") {
+                let from = draft.uses.len();
+                use_clause(c, draft);
+                draft.uses.truncate(from);
+                if at_package(c) {
+                    continue;
+                }
+                span.end = c.behind;
+            } else {
+                c.step();
+            }
+            foreign = Some(foreign.map_or(span, |f| f.to(span)));
         }
-        c.report
-            .add(&rules::OUTSIDE, rest, "text after the end of the entity");
     }
+    if let Some(span) = foreign {
+        c.report
+            .add(&rules::OUTSIDE, span, "text after the end of the entity");
+    }
+}
+
+/// True at `package NAME` and `package body`.
+fn at_package(c: &Cursor<'_, '_, '_>) -> bool {
+    c.at_word("package") && c.after().kind == Kind::Word
 }
 
 /// `generic (PHYSICAL_PIN_MAP : string [:= "NAME"]);`

@@ -145,6 +145,24 @@ pub(crate) static WARNING_TEXT: Rule = note(
     "",
     ANNEX_B,
 );
+pub(crate) static PACKAGE_ABSENT: Rule = note(
+    "B711",
+    "the packages that a description uses are at hand",
+    "give the package to the reader; until then its cells and attributes are taken as they come",
+    OURS,
+);
+pub(crate) static CELL_TRIPLE: Rule = lax(
+    "B712",
+    "a cell type says once what each function captures under each instruction",
+    "the first one counts: take the other out",
+    ANNEX_B,
+);
+pub(crate) static CELL_HALF: Rule = doubt(
+    "B713",
+    "each function of a cell type has entries for EXTEST and SAMPLE",
+    "add the missing triple",
+    ANNEX_B,
+);
 
 /// In the order of their codes.
 pub(super) static ALL: &[&Rule] = &[
@@ -174,4 +192,7 @@ pub(super) static ALL: &[&Rule] = &[
     &EXPECT_WIDTH,
     &OBSERVING,
     &WARNING_TEXT,
+    &PACKAGE_ABSENT,
+    &CELL_TRIPLE,
+    &CELL_HALF,
 ];

@@ -1,9 +1,11 @@
 //! The boundary table.
 
+use std::collections::HashMap;
+
 use super::super::cursor::latin;
 use super::super::inner::boundary::{self, Line};
 use super::Assembly;
-use crate::model::{Cell, CellKind, PortBit};
+use crate::model::{Cell, CellInfo, CellKind, PortBit};
 use crate::names::{Finder, Name, NameTable};
 use crate::rules;
 
@@ -79,6 +81,17 @@ impl Assembly<'_, '_, '_> {
         }
         self.places.broken_cells = broken;
         self.device.cells = cells;
+        let mut known: HashMap<Name<'_>, &CellInfo> = HashMap::new();
+        for info in self.packages().flat_map(|p| &p.cells) {
+            known.entry(Name(info.name.as_bytes())).or_insert(info);
+        }
+        let infos = others.names.iter().map(|name| {
+            known
+                .get(&Name(name.as_bytes()))
+                .map(|info| (*info).clone())
+        });
+        let infos: Vec<Option<CellInfo>> = infos.collect();
+        self.device.other_infos = infos;
         self.device.other_cells = others.names;
     }
 }

@@ -5,10 +5,12 @@ mod instructions;
 mod pins;
 mod tap;
 
+use std::collections::HashSet;
+
 use super::draft::{Attribute, Draft, Value};
 use super::inner::Frame;
 use super::joined::Joined;
-use crate::model::{Device, Edition, Extension, Port, PortBit};
+use crate::model::{Device, Edition, Extension, Package, Port, PortBit};
 use crate::names::{Name, NameTable};
 use crate::places::Places;
 use crate::report::Report;
@@ -42,6 +44,18 @@ pub(super) const KNOWN: &[&str] = &[
     "TAP_SCAN_RESET",
     "USERCODE_REGISTER",
 ];
+
+/// Packages of standards beside 1149.1, whose names are known without their text.
+fn is_other_standard(name: &str) -> bool {
+    [
+        "STD_1149_6_2003",
+        "STD_1149_6_2015",
+        "STD_1532_2001",
+        "STD_1532_2002",
+    ]
+    .iter()
+    .any(|n| n.eq_ignore_ascii_case(name))
+}
 
 pub(super) struct Assembly<'a, 'r, 'o> {
     bytes: &'a [u8],
@@ -99,6 +113,11 @@ pub(super) fn assemble<'a>(
 }
 
 impl<'a> Assembly<'a, '_, '_> {
+    /// Packages of the file, then those that the caller has.
+    fn packages(&self) -> impl Iterator<Item = &Package> {
+        self.draft.packages.iter().chain(self.report.packages())
+    }
+
     fn slice(&self, span: Span) -> &'a [u8] {
         &self.bytes[span.range()]
     }
@@ -236,7 +255,13 @@ impl<'a> Assembly<'a, '_, '_> {
                         )
                         .also(self.places.edition, "the first one");
                 }
-                None => self.device.packages.push(name.clone()),
+                None => {
+                    self.device.packages.push(name.clone());
+                    let at_hand = |p: &Package| p.name.eq_ignore_ascii_case(name);
+                    if !is_other_standard(name) && !self.packages().any(at_hand) {
+                        self.places.absent.push((name.clone(), *span));
+                    }
+                }
             }
         }
         if let Some(frame) = self.text("COMPONENT_CONFORMANCE") {
@@ -364,6 +389,7 @@ impl<'a> Assembly<'a, '_, '_> {
                 });
             }
         }
+        let given = self.given_attributes();
         for attribute in &draft.attributes {
             if self.is(attribute.name, "DESIGN_WARNING") {
                 if let Value::Text(joined) = &attribute.value {
@@ -384,7 +410,7 @@ impl<'a> Assembly<'a, '_, '_> {
                     );
                 }
             } else if !KNOWN.iter().any(|k| self.is(attribute.name, k)) {
-                self.extension(attribute, &mut known);
+                self.extension(attribute, &mut known, &given);
             }
         }
         if let Some(frame) = self.text("BOUNDARY_CELLS") {
@@ -401,7 +427,12 @@ impl<'a> Assembly<'a, '_, '_> {
         }
     }
 
-    fn extension(&mut self, attribute: &Attribute, known: &mut NameTable<'a>) {
+    fn extension(
+        &mut self,
+        attribute: &Attribute,
+        known: &mut NameTable<'a>,
+        given: &impl Fn(&str) -> bool,
+    ) {
         let name = self.string(attribute.name);
         let text = match &attribute.value {
             Value::Text(joined) => Some(super::cursor::latin(&joined.text)),
@@ -424,7 +455,7 @@ impl<'a> Assembly<'a, '_, '_> {
             }
             return;
         }
-        if self.device.packages.is_empty() {
+        if self.places.absent.is_empty() && !given(&name) {
             let known = KNOWN.iter().copied();
             let help = self
                 .report
@@ -442,6 +473,28 @@ impl<'a> Assembly<'a, '_, '_> {
                 value: text,
                 span: attribute.name,
             });
+        }
+    }
+
+    /// Attributes that packages declare: those at hand by name, those of standards beside 1149.1 by prefix.
+    fn given_attributes(&self) -> impl Fn(&str) -> bool + use<> {
+        let names = self
+            .packages()
+            .flat_map(|p| &p.attributes)
+            .map(|a| a.to_ascii_uppercase());
+        let names: HashSet<String> = names.collect();
+        let uses = |part: &str| {
+            self.device
+                .packages
+                .iter()
+                .any(|p| p.to_ascii_uppercase().starts_with(part))
+        };
+        let (aio, isc) = (uses("STD_1149_6"), uses("STD_1532"));
+        move |name| {
+            let name = name.to_ascii_uppercase();
+            names.contains(&name)
+                || aio && name.starts_with("AIO_")
+                || isc && name.starts_with("ISC_")
         }
     }
 
