@@ -4,55 +4,21 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// A room, what it may use beside itself, and files that may use more.
+#[rustfmt::skip]
 const TABLE: &[(&str, &[&str])] = &[
     ("bits", &[]),
     ("tap", &["bits"]),
     ("transport", &["bits", "tap"]),
-    ("library", &[]),
     ("board", &[]),
     ("chain", &["bits", "tap"]),
     ("boundary", &["bits", "tap", "board", "chain"]),
     ("ringout", &["bits", "tap", "board", "chain", "boundary"]),
-    (
-        "load",
-        &["bits", "tap", "board", "chain", "boundary", "svf"],
-    ),
     ("svf", &["bits", "tap"]),
+    ("load", &["bits", "tap", "board", "chain", "boundary", "svf"]),
     ("simulator", &["bits", "tap", "board"]),
-    (
-        "session",
-        &[
-            "bits",
-            "tap",
-            "transport",
-            "board",
-            "chain",
-            "boundary",
-            "ringout",
-            "load",
-            "simulator",
-        ],
-    ),
-    (
-        "report",
-        &[
-            "bits", "tap", "board", "chain", "boundary", "ringout", "load", "session",
-        ],
-    ),
-    (
-        "cli",
-        &[
-            "library",
-            "board",
-            "boundary",
-            "ringout",
-            "simulator",
-            "session",
-            "report",
-            "tap",
-            "transport",
-        ],
-    ),
+    ("session", &["bits", "tap", "transport", "board", "chain", "boundary", "ringout", "svf", "load", "simulator"]),
+    ("report", &["bits", "tap", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session"]),
+    ("cli", &["tap", "transport", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "report"]),
 ];
 
 /// Single files with wider rights, and exact paths with narrower ones.
