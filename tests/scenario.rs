@@ -296,6 +296,62 @@ fn scan_says_what_each_chain_is() {
     }
 }
 
+#[test]
+fn the_image_goes_into_u1() {
+    let (exit, document) = taploom(&[
+        "load",
+        BOARD,
+        "U1",
+        "fixtures/knitting-machine/pattern-tap.bin",
+        "--machine",
+        "off",
+        "--yes",
+        "--simulate",
+        "fixtures/knitting-machine/as-drawn.toml",
+    ]);
+    assert_eq!(exit, 0, "{document}");
+    assert_eq!(document["payload_bits"], 8 * 49_222, "{document}");
+    assert_eq!(fights(&document), 0);
+    assert_eq!(document["simulated"]["left_safe"], true);
+}
+
+/// What does not fit is refused or failed with a status that says so: the image of another part, a damaged one, half of
+/// one.
+#[test]
+fn images_that_do_not_fit_are_not_told_as_loaded() {
+    let image =
+        fs::read(root().join("fixtures/knitting-machine/pattern-tap.bin")).expect("the image");
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR"));
+    let mut damaged = image.clone();
+    damaged[20_000] ^= 0x04;
+    let cases = [
+        ("damaged", "U1", damaged),
+        ("half", "U1", image[..24_000].to_vec()),
+        ("for-another-part", "U2", image),
+    ];
+    for (name, device, bytes) in cases {
+        let file = folder.join(format!("{name}-{}.bin", std::process::id()));
+        fs::write(&file, bytes).expect("the build folder can be written");
+        let file = file.display().to_string();
+        let bench = "fixtures/knitting-machine/as-drawn-no-clip.toml";
+        let (exit, document) = taploom(&[
+            "load",
+            BOARD,
+            device,
+            &file,
+            "--machine",
+            "off",
+            "--yes",
+            "--simulate",
+            bench,
+        ]);
+        assert_eq!(exit, 1, "{name}: {document}");
+        assert_eq!(document["ok"], false, "{name}: {document}");
+        assert_eq!(fights(&document), 0, "{name}");
+        fs::remove_file(file).expect("our own file");
+    }
+}
+
 /// Real files: four devices of the corpus by seed, scanned through the whole program.
 #[test]
 fn chains_of_real_devices_are_as_declared() {
