@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use crate::board::{Level, Place, WireIndex};
+use crate::board::{Level, PartIndex, PartKind, Place, WireIndex};
 
 use super::joined::{Link, Links, Stuck};
 use super::observe::Response;
@@ -136,7 +136,8 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         }
         match link {
             Link::Unsteady => Judged::plain(Verdict::Unsteady),
-            Link::Unknown => {
+            // Not driven, because something that never lets go was heard there.
+            Link::Unknown if ends.iter().all(|e| self.strangers(*e).is_empty()) => {
                 let place = &self.subject.terminals[ends[1]].places[0];
                 Judged {
                     untested: Some(Untested::NoListener(place.to_string())),
@@ -334,6 +335,7 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             .collect();
         let free: Vec<(usize, bool)> = (0..habits.len())
             .filter(|w| habits[*w] == Some(Habit::Stays))
+            .filter(|w| self.own_link(WireIndex(*w)) == Link::Joined)
             .flat_map(|w| self.seats(WireIndex(w)))
             .collect();
         (habits.into_iter().enumerate())
@@ -354,7 +356,15 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
     /// Devices pull all pins of one sort alike.
     fn seats(&self, wire: WireIndex) -> Vec<(usize, bool)> {
         let ends = self.subject.lines[wire.0].ends.iter().flatten();
+        let one_way = |p: &PartIndex| {
+            let kind = self.subject.board.parts[p.0].kind;
+            matches!(
+                kind,
+                PartKind::Buffer | PartKind::Shifter { automatic: false }
+            )
+        };
         ends.flat_map(|t| &self.subject.terminals[*t].stations)
+            .filter(|s| !s.through.iter().any(one_way))
             .map(|s| self.subject.pins.get(s.pin))
             .map(|pin| (pin.seat, pin.drive.is_some()))
             .collect()
@@ -436,7 +446,7 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             .collect();
         let mut shown: Vec<Evidence> = Vec::new();
         for reading in &self.response.steps {
-            if ends.contains(&self.plan.steps[reading.step].terminal) {
+            if listens(self.plan.steps[reading.step].terminal) {
                 for evidence in reading.evidence(self.subject, self.plan, &ears, &expected) {
                     if !shown.contains(&evidence) {
                         shown.push(evidence);

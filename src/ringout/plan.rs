@@ -3,7 +3,8 @@
 use crate::board::{WireIndex, WireRole};
 use crate::boundary::{Guard, PinIndex, Refusal};
 
-use super::subject::{Needs, Subject};
+use super::diagnose::same_owner;
+use super::subject::{Line, Needs, Subject};
 use super::{Method, Untested};
 
 /// The plan of a ring-out between scan pins: one driver at a time.
@@ -52,24 +53,43 @@ impl Plan {
         plan.add_ears(subject);
         let wanted = |wire: WireIndex| only.is_none_or(|o| o.contains(&wire));
         let mut refused: Vec<Option<Refusal>> = vec![None; subject.terminals.len()];
-        // A wire that cannot be driven from one of its ends may sit on a pin that no wire should be on.
-        let strays = (subject.lines.iter()).any(|l| {
-            l.ends
-                .iter()
-                .flatten()
-                .any(|t| !subject.terminals[*t].stations.iter().any(|s| s.drives))
-        });
+        let spare = |t: usize| subject.terminals[t].wires.is_empty();
         for t in 0..subject.terminals.len() {
-            let wired = subject.signal_wires(t).any(wanted);
-            let spare = subject.terminals[t].wires.is_empty();
             // What cannot be switched off is looked at first, whoever it belongs to: nothing may drive against it.
             let live = (subject.terminals[t].stations.iter()).any(|s| guard.always_drives(s.pin));
-            if wired || live || (strays && spare) {
+            if live || subject.signal_wires(t).any(wanted) {
                 match plan.step(subject, guard, t) {
                     Ok(step) => plan.steps.push(step),
                     Err(why) => refused[t] = why,
                 }
             }
+        }
+        // An end of a wire may sit on a pin beside its own that no wire should be on. Such a pin drives as well if it
+        // cannot listen, or if the other end of the wire cannot drive alone.
+        let alone = |t: usize| {
+            plan.steps
+                .iter()
+                .any(|s| s.terminal == t && s.along.is_empty())
+        };
+        let place = |t: usize| &subject.terminals[t].places[0];
+        let strays: Vec<usize> = (0..subject.terminals.len())
+            .filter(|t| subject.terminals[*t].wires.is_empty())
+            .filter(|x| !plan.steps.iter().any(|s| s.terminal == *x))
+            .filter(|x| {
+                let may_take =
+                    |home: usize, other: usize| same_owner(place(home), place(*x)) && !alone(other);
+                let tested = |l: &&Line| {
+                    wanted(l.wire) && !matches!(l.role, WireRole::Supply | WireRole::Ground)
+                };
+                !plan.hears(*x)
+                    || (subject.lines.iter().filter(tested)).any(|l| match l.ends {
+                        [Some(a), Some(b)] => may_take(a, b) || may_take(b, a),
+                        _ => false,
+                    })
+            })
+            .collect();
+        for t in strays {
+            plan.steps.extend(plan.step(subject, guard, t).ok());
         }
         plan.drop_twins();
         // All `to` ends, then all `from` ends: two drivers of one wire never follow each other.
