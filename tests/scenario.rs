@@ -325,11 +325,11 @@ fn images_that_do_not_fit_are_not_told_as_loaded() {
     let mut damaged = image.clone();
     damaged[20_000] ^= 0x04;
     let cases = [
-        ("damaged", "U1", damaged),
-        ("half", "U1", image[..24_000].to_vec()),
-        ("for-another-part", "U2", image),
+        ("damaged", "U1", damaged, "CRC_ERROR"),
+        ("half", "U1", image[..24_000].to_vec(), "24000 bytes"),
+        ("for-another-part", "U2", image, "JACQUARD_256"),
     ];
-    for (name, device, bytes) in cases {
+    for (name, device, bytes, reason) in cases {
         let file = folder.join(format!("{name}-{}.bin", std::process::id()));
         fs::write(&file, bytes).expect("the build folder can be written");
         let file = file.display().to_string();
@@ -347,6 +347,10 @@ fn images_that_do_not_fit_are_not_told_as_loaded() {
         ]);
         assert_eq!(exit, 1, "{name}: {document}");
         assert_eq!(document["ok"], false, "{name}: {document}");
+        assert!(
+            document["findings"].to_string().contains(reason),
+            "{name}: {document}"
+        );
         assert_eq!(fights(&document), 0, "{name}");
         fs::remove_file(file).expect("our own file");
     }
