@@ -9,6 +9,7 @@ const TABLE: &[(&str, &[&str])] = &[
     ("bits", &[]),
     ("tap", &["bits"]),
     ("transport", &["bits", "tap"]),
+    ("library", &[]),
     ("board", &[]),
     ("chain", &["bits", "tap"]),
     ("boundary", &["bits", "tap", "board", "chain"]),
@@ -16,9 +17,9 @@ const TABLE: &[(&str, &[&str])] = &[
     ("svf", &["bits", "tap"]),
     ("load", &["bits", "tap", "board", "chain", "boundary", "svf"]),
     ("simulator", &["bits", "tap", "board"]),
-    ("session", &["bits", "tap", "transport", "board", "chain", "boundary", "ringout", "svf", "load", "simulator"]),
-    ("report", &["bits", "tap", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session"]),
-    ("cli", &["tap", "transport", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "report"]),
+    ("session", &["bits", "tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator"]),
+    ("report", &["bits", "tap", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session"]),
+    ("cli", &["tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "report"]),
 ];
 
 /// Single files with wider rights, and exact paths with narrower ones.
