@@ -229,7 +229,7 @@ pub enum RecipeFault {
         entity: String,
     },
     /// A step that shifts data while no step before it has chosen an instruction.
-    #[error("{what} comes before any `instruction`")]
+    #[error("`{what}` comes before any `instruction`")]
     NoInstructionYet {
         /// `data`, `image`.
         what: &'static str,

@@ -29,3 +29,8 @@ pub use recipe::{
 };
 pub use runner::Counts;
 pub use status::{SetFlag, StatusReading};
+
+#[cfg(test)]
+mod testing;
+#[cfg(test)]
+mod trials;

@@ -44,6 +44,9 @@ pub struct Far {
 
 impl fmt::Display for Far {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.step == 0 {
+            return f.write_str("no step");
+        }
         write!(f, "step {} of {}", self.step, self.steps)?;
         if !self.why.is_empty() {
             write!(f, " ({})", self.why)?;
@@ -157,7 +160,7 @@ pub enum LoadError {
         /// The device's name.
         device: String,
         /// How far it got.
-        far: Far,
+        far: Box<Far>,
     },
 }
 
@@ -218,7 +221,7 @@ impl<'a> Load<'a> {
     }
 
     /// Loads the image at the rate that the port is set to, `tck_hz`, and, with `verify`, reads it back by the recipe's verify
-    /// steps. The TAP must be in Test-Logic-Reset or Run-Test/Idle; it is left in Run-Test/Idle with BYPASS everywhere. When
+    /// steps. It begins with a reset and leaves the TAP in Run-Test/Idle with BYPASS everywhere. When
     /// the load fails or is stopped, the scan is finished and the recipe's exit steps run.
     ///
     /// # Errors
@@ -262,7 +265,12 @@ impl<'a> Load<'a> {
             readings: vec![None; self.recipe.status.len()],
         };
         let mut verified = None;
-        let mut end = run.steps(&self.plan.load);
+        // From wherever the TAP is: no instruction but IDCODE or BYPASS is in force anywhere.
+        let mut end = run
+            .runner
+            .push(Op::Reset)
+            .map_err(Halt::from)
+            .and_then(|()| run.steps(&self.plan.load));
         if matches!(end, Ok(None)) && !verify_steps.is_empty() {
             end = run.steps(verify_steps);
             verified = match &end {
@@ -273,6 +281,12 @@ impl<'a> Load<'a> {
         let end = match end {
             Ok(None) => match run.bypass() {
                 Ok(()) => LoadEnd::Done,
+                // Stopped when all was done: the device is loaded, and BYPASS still has to be put in.
+                Err(Stopped::Cancelled) => {
+                    let put = run.runner.close().and_then(|()| run.bypass());
+                    put.map_err(|s| run.lost(s.into_port()))?;
+                    LoadEnd::Done
+                }
                 Err(stopped) => run.stopped(stopped)?,
             },
             Ok(Some(failure)) => {
@@ -332,6 +346,8 @@ impl Run<'_, '_> {
                 return Ok(Some(failure));
             }
         }
+        // A stop from here on finds all of the steps done.
+        self.runner.submit()?;
         Ok(None)
     }
 
@@ -576,6 +592,10 @@ impl Run<'_, '_> {
 
     /// Ends an open scan, runs the exit steps, puts BYPASS everywhere.
     fn leave(&mut self) -> Result<(), LoadError> {
+        if !self.runner.has_begun() {
+            self.far.step = 0;
+            return Ok(());
+        }
         let left = (|| {
             self.runner.close()?;
             for planned in &self.load.plan.exit {
@@ -587,8 +607,7 @@ impl Run<'_, '_> {
         match left {
             Ok(()) => Ok(()),
             Err(Halt::Image(error)) => Err(error.into()),
-            Err(Halt::Stopped(Stopped::Port(source))) => Err(self.lost(source)),
-            Err(Halt::Stopped(Stopped::Cancelled)) => Err(self.lost(PortError::Interrupted)),
+            Err(Halt::Stopped(stopped)) => Err(self.lost(stopped.into_port())),
         }
     }
 
@@ -606,7 +625,7 @@ impl Run<'_, '_> {
         LoadError::Port {
             source,
             device: self.load.target.name.to_owned(),
-            far: self.far.clone(),
+            far: Box::new(self.far.clone()),
         }
     }
 }

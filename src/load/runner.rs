@@ -40,6 +40,16 @@ pub(super) enum Stopped {
     Port(PortError),
 }
 
+impl Stopped {
+    /// As the port's error.
+    pub(super) fn into_port(self) -> PortError {
+        match self {
+            Stopped::Cancelled => PortError::Interrupted,
+            Stopped::Port(error) => error,
+        }
+    }
+}
+
 impl From<PortError> for Stopped {
     fn from(error: PortError) -> Self {
         match error {
@@ -129,6 +139,11 @@ impl<'a> Runner<'a> {
     /// Whether there is no port.
     pub(super) fn is_rehearsal(&self) -> bool {
         self.port.is_none()
+    }
+
+    /// Whether anything has been submitted.
+    pub(super) fn has_begun(&self) -> bool {
+        self.submitted.1.tck_cycles > 0
     }
 
     /// Bits that still fit the piece, for shifts that can be cut anywhere.
@@ -235,7 +250,7 @@ impl<'a> Runner<'a> {
     }
 
     /// Submits what has gathered.
-    fn submit(&mut self) -> Result<(), Stopped> {
+    pub(super) fn submit(&mut self) -> Result<(), Stopped> {
         if self.ops.is_empty() {
             return Ok(());
         }
@@ -289,7 +304,9 @@ impl<'a> Runner<'a> {
     /// What has failed since the last call; to be asked after [`Runner::finish`].
     pub(super) fn compare_failed(&mut self) -> Option<Failed> {
         let failed = self.failed.take();
-        self.counts.mismatches += u64::from(failed.is_some());
+        let more = u64::from(failed.is_some());
+        self.counts.mismatches += more;
+        self.submitted.1.mismatches += more;
         failed
     }
 

@@ -16,6 +16,9 @@ impl Loaded {
             }
             LoadEnd::Done => format!("{device} is loaded{state}"),
             LoadEnd::Failed(_) => format!("the load of {device} failed in {}{state}", self.far),
+            LoadEnd::BrokenOff if self.far.step == 0 => {
+                format!("the load of {device} was broken off before anything was sent")
+            }
             LoadEnd::BrokenOff => {
                 format!("the load of {device} was broken off in {}{state}", self.far)
             }
@@ -42,10 +45,9 @@ impl Loaded {
                 format!(": {}{kept}", done.join(", "))
             };
         }
-        match (&load.recipe.exit[..], self.far.step) {
-            (_, 0) => ": nothing was sent".into(),
-            ([], _) => "; its recipe has no exit steps: the device is left as it was then".into(),
-            (steps, _) => {
+        match &load.recipe.exit[..] {
+            [] => "; its recipe has no exit steps: the device is left half loaded".into(),
+            steps => {
                 let why: Vec<&str> = steps
                     .iter()
                     .map(|s| s.why.as_str())
@@ -56,7 +58,7 @@ impl Loaded {
                 } else {
                     format!(" ({})", why.join(", "))
                 };
-                format!("; the exit steps have run{why}: it does not hold the image")
+                format!("; the exit steps have run{why}: take it as not loaded")
             }
         }
     }
