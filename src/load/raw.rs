@@ -153,7 +153,7 @@ pub enum LoadError {
     #[error(transparent)]
     Image(#[from] ImageError),
     /// The adapter failed in the middle of the load.
-    #[error("{source}; the load of {device} had got to {far}, and the device is left half loaded")]
+    #[error("{source}; {}", half_way(device, far))]
     Port {
         /// What the adapter says.
         source: PortError,
@@ -627,6 +627,14 @@ impl Run<'_, '_> {
             device: self.load.target.name.to_owned(),
             far: Box::new(self.far.clone()),
         }
+    }
+}
+
+/// What an adapter that failed leaves behind.
+fn half_way(device: &str, far: &Far) -> String {
+    match far.step {
+        0 => format!("the load of {device} had not begun"),
+        _ => format!("the load of {device} had got to {far}, and the device is left half loaded"),
     }
 }
 

@@ -352,7 +352,7 @@ fn a_lost_adapter_is_an_error_that_says_how_far() {
     let bytes = image("HEDDLE_208", CODE, &vec![0xA5; 60_000]);
     for (at, far) in [
         (
-            0,
+            1,
             "step 2 of 7 (wait until the memory is clear), no byte of the image sent",
         ),
         (300_000, "step 3 of 7 (send the image), "),

@@ -160,7 +160,7 @@ impl Session {
         let lost = |source| LoadError::Port {
             source,
             device: target.name.to_owned(),
-            far: Far::default(),
+            far: Box::default(),
         };
         let tck_hz = self.set_tck_hz(tck_hz).map_err(lost)?;
         let cancel = self.cancel.clone();
