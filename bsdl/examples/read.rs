@@ -3,7 +3,7 @@
 
 use std::process::ExitCode;
 
-use taploom_bsdl::{LineIndex, Options, parse};
+use taploom_bsdl::{Diagnostic, LineIndex, Options, parse};
 
 fn main() -> ExitCode {
     let mut failed = false;
@@ -18,12 +18,8 @@ fn main() -> ExitCode {
         };
         let outcome = parse(&bytes, &Options::default());
         let lines = LineIndex::new(&bytes);
-        for d in &outcome.diagnostics {
-            let at = lines.place(d.primary.start);
-            println!(
-                "{path}:{}:{}: {} [{}] {}",
-                at.line, at.column, d.severity, d.code, d.message
-            );
+        for diagnostic in &outcome.diagnostics {
+            show(&path, &bytes, &lines, diagnostic);
         }
         if let Some(d) = &outcome.device {
             println!(
@@ -40,4 +36,36 @@ fn main() -> ExitCode {
         failed |= outcome.has_errors();
     }
     ExitCode::from(u8::from(failed))
+}
+
+/// Code and message, the line with the place underlined, further places, help.
+fn show(path: &str, bytes: &[u8], lines: &LineIndex, d: &Diagnostic) {
+    let at = lines.place(d.primary.start);
+    println!(
+        "{path}:{}:{}: {} [{}] {}",
+        at.line, at.column, d.severity, d.code, d.message
+    );
+    let start = (d.primary.start + 1 - at.column) as usize;
+    let rest = &bytes[start..];
+    let line = &rest[..rest
+        .iter()
+        .position(|b| matches!(b, b'\n' | b'\r'))
+        .unwrap_or(rest.len())];
+    let before: String = line
+        .iter()
+        .take(at.column as usize - 1)
+        .map(|b| if *b == b'\t' { '\t' } else { ' ' })
+        .collect();
+    let room = line.len().saturating_sub(before.len()).max(1);
+    let marks = "^".repeat((d.primary.end - d.primary.start).clamp(1, room as u32) as usize);
+    println!(
+        "    | {}\n    | {before}{marks}",
+        line.iter().map(|&b| b as char).collect::<String>()
+    );
+    for (span, what) in &d.secondary {
+        println!("    = line {}: {what}", lines.place(span.start).line);
+    }
+    if let Some(help) = &d.help {
+        println!("    = help: {help}");
+    }
 }

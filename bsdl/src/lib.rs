@@ -1,7 +1,4 @@
-//! Reads BSDL into a checked device model.
-//!
-//! **Bit 0 is the bit nearest TDO, everywhere**: the rightmost character of a pattern, cell number 0, the bit that is
-//! shifted first.
+#![doc = include_str!("../README.md")]
 
 mod check;
 mod diagnostic;

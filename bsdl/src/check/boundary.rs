@@ -66,7 +66,7 @@ fn numbers(s: Subject<'_>, report: &mut Report<'_>) {
     report.add(
         &rules::CELL_MISSING,
         place,
-        format!("{missing} of {length} {noun} {verb} missing: {text}"),
+        format!("{missing} {noun} of {length} {verb} missing: {text}"),
     );
 }
 
