@@ -24,7 +24,7 @@
 //! pull_ohms = 25_000
 //! configured = true               # its own design runs from the start
 //! mission = { 12 = "high", "40-47" = "moving" }  # what that design drives: low | high | moving
-//! engine = "engine.toml"          # how it takes an image (see `configuration`)
+//! engine = "engine.toml"          # how it takes an image, see below
 //!
 //! [[fault]]
 //! kind = "swap"                   # open | short | swap | misplaced | stuck | held | intermittent | resistive
@@ -60,6 +60,48 @@
 //! | `double-clock` | `rate` (chance a cycle); `device` (without: all at once); `above_hz` |
 //!
 //! Every table may have a `note`, which nobody reads.
+//!
+//! # The engine file
+//!
+//! How a simulated device takes an image: a configuration engine. The file stands beside the device's BSDL file
+//! (`heddle_208.bsd`, `heddle_208.engine.toml`) or is named in the bench file. It says which instructions do what, how
+//! the image begins, and which bit of the status word means what:
+//!
+//! ```toml
+//! [engine]
+//! format = 1
+//! open = "CFG_OPEN"             # resets the engine; after clear_clocks in Run-Test/Idle an image may come
+//! shift = "CFG_SHIFT"           # bits that enter its register go to the engine
+//! status = "CFG_STATUS"         # captures the status word
+//! start = "CFG_START"           # after start_clocks in Run-Test/Idle the design runs
+//! close = "CFG_CLOSE"           # ends configuration; without a running design the device is then blank
+//! clear_clocks = 512
+//! start_clocks = 48
+//! preamble = "C9 5A 36 E1"      # at any bit position; then text, part word, length, payload, CRC-16
+//! text_bytes = 32
+//! length_max = 1_048_576
+//! crc_polynomial = 0x1021
+//! crc_start = 0xFFFF
+//! always = "0101 0000 0000 0000" # bits of the status word that are always 1, bit 0 right
+//!
+//! [status]                      # bit of the status word, 0 nearest TDO
+//! open = 0
+//! ready = 1
+//! synced = 2
+//! loaded = 3
+//! done = 4
+//! crc_error = 8
+//! part_mismatch = 9
+//! length_error = 10
+//! sequence_error = 11
+//!
+//! [ir]                          # status bits that the captured instruction register shows where the BSDL says X
+//! done = 4
+//! ready = 5
+//! ```
+//!
+//! Each byte of the image goes most significant bit first; numbers are big-endian; the part word is the device's
+//! IDCODE with the version digit 0.
 
 use std::path::PathBuf;
 

@@ -47,6 +47,8 @@ pub(super) struct Chain {
     pub(super) tck_hz: u32,
     chance: Chance,
     trst_low: bool,
+    /// TDI of each device in the present cycle; kept to spare an allocation a cycle.
+    inputs: Vec<bool>,
 }
 
 impl Chain {
@@ -58,6 +60,7 @@ impl Chain {
             tck_hz: 1_000_000,
             chance: Chance::new(seed),
             trst_low: false,
+            inputs: vec![],
         }
     }
 
@@ -132,7 +135,8 @@ impl Chain {
     /// One cycle, each TAP by its own state; gives TDO just before the rising edge.
     pub(super) fn cycle(&mut self, tms: bool, tdi: bool, nets: &mut Nets) -> bool {
         let mut line = self.carry_one(0, Some(tdi));
-        let mut inputs = Vec::with_capacity(self.devices.len());
+        let mut inputs = std::mem::take(&mut self.inputs);
+        inputs.clear();
         for i in 0..self.devices.len() {
             inputs.push(line);
             line = self.carry_one(i + 1, self.devices[i].tdo());
@@ -151,6 +155,7 @@ impl Chain {
         for device in &mut self.devices {
             device.falling(nets);
         }
+        self.inputs = inputs;
         line
     }
 

@@ -11,7 +11,7 @@ use crate::board::toml_file;
 use crate::board::toml_table::{Reader, Table};
 use crate::board::{BoardError, Cause};
 
-/// Reads the file; see the docs of [`super::engine`].
+/// Reads the file; its keys stand in the docs of [`super::bench_file`].
 pub(super) fn load(path: &Path) -> Result<EngineModel, BoardError> {
     let help =
         "it says how the device takes an image; name it in `engine` of the bench file's [[device]]";
