@@ -6,11 +6,13 @@
 //! - [`Chip`], [`Rate`]: what each chip can do; [`Profile`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
 //! - [`Trace`]: a wrapper that writes what runs as a value-change dump.
+//! - [`Faulty`]: a USB device that misbehaves on purpose.
 //! - [`tap_socket`]: a TAP that another process plays, both ends of the wire.
 //!
 //! This room knows nothing of the simulator, of BSDL or of boards.
 
 mod chip;
+mod fault;
 pub mod libusb;
 mod lowered;
 mod mpsse;
@@ -22,6 +24,7 @@ mod trace;
 mod usb;
 
 pub use chip::{Chip, Rate};
+pub use fault::{Fault, Faulty};
 pub use lowered::Lowered;
 pub use mpsse::Mpsse;
 pub use profile::{Pin, Profile, Wire};

@@ -68,6 +68,8 @@ mod host;
 mod model;
 mod pins;
 mod settings;
+#[cfg(test)]
+mod tests;
 mod time;
 
 pub use chip::EmulatedChip;
