@@ -252,7 +252,11 @@ impl<'a> Guard<'a> {
         }
         let driven = self.pins.driven(&bits);
         let image = GuardedImage { bits, driven };
-        for &(pin, level) in &image.driven {
+        // What is wanted is looked at first: a refusal should name it rather than what it collides with.
+        let is_wanted = |p: &PinIndex| wanted.iter().any(|(w, _)| w == p);
+        let (first, others): (Vec<_>, Vec<_>) =
+            (image.driven.iter().copied()).partition(|(p, _)| is_wanted(p));
+        for (pin, level) in first.into_iter().chain(others) {
             let asked = all.iter().any(|(p, _)| *p == pin);
             if let Some(why) = self.at_odds(pin, level, &image, asked) {
                 return Err(self.blame(pin, why, &all));

@@ -19,11 +19,13 @@ mod image;
 mod pins;
 mod refusal;
 mod sample;
+#[cfg(test)]
+mod tests;
 
 pub use error::{BatchError, PinsError};
 pub use extest::{Batch, BatchReader, Captures, VectorId, leaving};
 pub use guard::{Conditions, Guard, GuardedImage, MachinePower, Note};
-pub use pins::{Drive, Enable, PinIndex, Pins, ScanPin, Seat, Watch};
+pub use pins::{Drive, Enable, Fixed, PinIndex, Pins, ScanPin, Seat, Watch};
 pub use refusal::{Refusal, Why};
 pub use sample::{Moved, SampleLook, Stillness, StillnessError};
 
