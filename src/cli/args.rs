@@ -133,7 +133,7 @@ pub(crate) struct Ringout {
 }
 
 /// Arguments of `load`.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 pub(crate) struct Load {
     /// The board file
     #[arg(required_unless_present = "check")]

@@ -3,6 +3,7 @@
 //! This room holds no logic of the job. It is the only one that prints.
 
 mod args;
+mod demo;
 mod exit;
 mod load;
 mod out;
@@ -10,6 +11,7 @@ mod play;
 mod ringout;
 mod scan;
 mod simulate;
+mod state;
 mod vet;
 mod work;
 
@@ -123,7 +125,8 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
         Some(Command::Vet(arguments)) => vet::run(context, &arguments),
-        _ => Err(Failure::input("usage", "no such command is built in yet").into()),
+        Some(Command::Demo) => demo::run(context),
+        None => state::run(context),
     }
 }
 

@@ -12,7 +12,7 @@ use super::{Context, Exit, Failed, Failure, Outcome};
 
 /// Shown once before anything is driven. Common practice, and no substitute for local codes and
 /// licensed practice.
-const CAUTIONS: &str = "\
+pub(super) const CAUTIONS: &str = "\
 Before you go on: the machine is switched off, unplugged from the mains and discharged; never work on a chassis that is
 connected to the mains. No 5 V output may reach a 3.3 V pin, and currents are limited. You are earthed against static.
 Unplug the harness at the machine where you can: an unpowered machine clamps lines, and current from our pins feeds it.

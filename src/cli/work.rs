@@ -11,6 +11,7 @@ use crate::report;
 use crate::session::{Left, OpenError, Place, Session, StoreError, write_whole};
 use crate::tap::{Port, PortError};
 
+use super::args::Common;
 use super::{Context, Exit, Failed, Failure, Outcome};
 
 /// Reads a board file.
@@ -42,6 +43,18 @@ pub(super) fn add_fields(to: &mut Value, more: Value) {
     }
 }
 
+/// What takes the adapter's place, if anything does.
+pub(super) fn place_of(common: &Common) -> Place {
+    match (&common.simulate, &common.tap) {
+        (Some(bench), _) => Place::Bench(bench.clone()),
+        (_, Some(address)) => Place::Tap {
+            address: address.clone(),
+            allow_remote: common.allow_remote,
+        },
+        _ => Place::Adapter(common.adapter.clone()),
+    }
+}
+
 /// An open session, to be ended by [`Opened::finish`].
 pub(super) struct Opened<'c> {
     context: &'c Context,
@@ -52,14 +65,7 @@ pub(super) struct Opened<'c> {
 impl<'c> Opened<'c> {
     pub(super) fn open(context: &'c Context) -> Result<Self, Failed> {
         let common = &context.common;
-        let place = match (&common.simulate, &common.tap) {
-            (Some(bench), _) => Place::Bench(bench.clone()),
-            (_, Some(address)) => Place::Tap {
-                address: address.clone(),
-                allow_remote: common.allow_remote,
-            },
-            _ => Place::Adapter(common.adapter.clone()),
-        };
+        let place = place_of(common);
         let session = Session::open(&place, common.trace.clone(), context.cancel.clone());
         let session = session.map_err(|error| match error {
             OpenError::Bench(e) => Failure::input("bench", e.to_string()),
