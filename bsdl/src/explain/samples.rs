@@ -69,6 +69,8 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B014", "Z)\";", "Z),\";"),
     ("B015", END, ""),
     ("B016", "\"TDI : 1, TMS : 2, TCK : 3, TDO : 4, \" &\n    \"A : 5", "\"TDI : 1, TMS : 2, TCK : 3, TD\" &\n    \"O : 4, A : 5"),
+    ("B017", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use STD_1532_2002.all;\n"),
+    ("B017", END, "  attribute ISC_PIN_BEHAVIOR of LOOM : entity is \"DANCE\";\nend LOOM;\n"),
     ("B101", END, "end LOOMS;\n"),
     ("B102", "  use STD_1149_1_2001.all;\n", ""),
     ("B102", "  generic", "  use STD_1149_1_2001.all;\n  generic"),
@@ -180,4 +182,6 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B711", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use LOOM_CELLS.all;\n"),
     ("B712", "entity LOOM is", "package LOOM_CELLS is\n  constant CARD : CELL_INFO := (\n    (INPUT, EXTEST, PI), (INPUT, SAMPLE, PI), (INPUT, SAMPLE, UPD));\nend LOOM_CELLS;\nentity LOOM is"),
     ("B713", "entity LOOM is", "package LOOM_CELLS is\n  constant CARD : CELL_INFO := (\n    (INPUT, EXTEST, PI), (INPUT, INTEST, PI));\nend LOOM_CELLS;\nentity LOOM is"),
+    ("B720", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use STD_1149_6_2003.all;\n"),
+    ("B720", END, "  attribute AIO_PIN_BEHAVIOR of LOOM : entity is \"B : HP_time=1.0e-6\";\nend LOOM;\n"),
 ];

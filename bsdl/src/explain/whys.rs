@@ -25,6 +25,7 @@ const WHYS: &[(&str, &str)] = &[
     ("B014", "it may be the trace of an item that was taken out or lost"),
     ("B015", "the file may have been cut off in transfer: compare its size with the source"),
     ("B016", "people who read the file cannot find the name, and some programs take the two halves for two names"),
+    ("B017", "the value is kept as text; what it says about the part is not used"),
     ("B101", "a description pieced together from several parts is often wrong in more than the name"),
     ("B102", "strict readers refuse statements out of order, because later ones rest on earlier ones"),
     ("B103", "the two may contradict each other, and programs differ in which one they believe"),
@@ -117,4 +118,5 @@ const WHYS: &[(&str, &str)] = &[
     ("B711", "what its cells capture is not known, so they are not used to judge a wire"),
     ("B712", "only one of the two can be what the cell does"),
     ("B713", "what the cell captures then is not known, so it is not used to judge a wire"),
+    ("B720", "a misspelt name leaves the real port without what the attribute says of it"),
 ];

@@ -4,7 +4,8 @@ use std::fmt;
 
 use super::index::Index;
 use super::{
-    Cell, CellInfo, Instruction, Pattern, PinMap, Port, PortBit, PortGroup, Register, Trit,
+    AcTest, Cell, CellInfo, Instruction, Pattern, PinMap, Port, PortBit, PortGroup, Register,
+    SystemConfiguration, Trit,
 };
 use crate::span::Span;
 
@@ -145,6 +146,10 @@ pub struct Device {
     /// How INTEST is run.
     #[doc(alias = "INTEST_EXECUTION")]
     pub intest: Option<IntestExecution>,
+    /// AC-coupled nets (IEEE 1149.6).
+    pub ac_test: Option<AcTest>,
+    /// Configuration in the system (IEEE 1532).
+    pub system_configuration: Option<SystemConfiguration>,
     /// Attributes beyond the standard's own, declared as extensions or not.
     #[doc(alias = "BSDL_EXTENSION")]
     pub extensions: Vec<Extension>,

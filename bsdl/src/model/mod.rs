@@ -3,6 +3,7 @@
 //! Bit 0 is the bit nearest TDO, everywhere. Names keep the spelling of the file and are compared without regard to
 //! ASCII case. This folder knows nothing of the text's grammar, of hardware or of any output format.
 
+mod beside;
 mod boundary;
 mod capture;
 mod device;
@@ -14,6 +15,7 @@ mod pins;
 mod port;
 mod queries;
 
+pub use beside::{AcPin, AcTest, AcTrain, PinBehavior, SystemConfiguration};
 pub use boundary::{Cell, CellFunction, CellKind, Disable, DisableResult};
 pub use capture::{CaptureMode, CaptureSource, capture_source};
 pub use device::{

@@ -341,6 +341,10 @@ impl Device {
         self.instructions.iter_mut().for_each(|i| i.span = none);
         self.registers.iter_mut().for_each(|r| r.span = none);
         self.cells.iter_mut().for_each(|c| c.span = none);
+        self.ac_test
+            .iter_mut()
+            .flat_map(|a| &mut a.pins)
+            .for_each(|p| p.span = none);
         self.runbist.iter_mut().for_each(|r| r.span = none);
         self.intest.iter_mut().for_each(|r| r.span = none);
         self.extensions.iter_mut().for_each(|e| e.span = none);

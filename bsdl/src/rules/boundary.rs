@@ -164,6 +164,13 @@ pub(crate) static CELL_HALF: Rule = doubt(
     ANNEX_B,
 );
 
+pub(crate) static BESIDE_PORT: Rule = doubt(
+    "B720",
+    "attributes of standards beside 1149.1-2001 name ports of the port list",
+    "",
+    BESIDE,
+);
+
 /// In the order of their codes.
 pub(super) static ALL: &[&Rule] = &[
     &CELL_MISSING,
@@ -195,4 +202,5 @@ pub(super) static ALL: &[&Rule] = &[
     &PACKAGE_ABSENT,
     &CELL_TRIPLE,
     &CELL_HALF,
+    &BESIDE_PORT,
 ];

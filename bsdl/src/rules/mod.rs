@@ -43,6 +43,8 @@ const STATEMENTS: &str = "IEEE 1149.1-2001 B.8, from memory";
 const INSTRUCTIONS: &str = "IEEE 1149.1-2001 clauses 7 and 8, from memory";
 /// Rules of the identity register.
 const IDENTITY: &str = "IEEE 1149.1-2001 clause 12, from memory";
+/// Standards beside 1149.1-2001.
+const BESIDE: &str = "IEEE 1149.6, IEEE 1532 or IEEE 1149.1-2013, from memory, clause not checked";
 /// A limit or habit of this reader.
 const OURS: &str = "rule of this reader, not of the standard";
 

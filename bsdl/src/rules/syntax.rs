@@ -99,6 +99,13 @@ pub(crate) static SPLIT_TOKEN: Rule = doubt(
     ANNEX_B,
 );
 
+pub(crate) static INNER_BESIDE: Rule = doubt(
+    "B017",
+    "the text inside a string of a standard beside 1149.1-2001 follows that standard's grammar",
+    "the grammar is known from memory: compare with the standard before changing the file",
+    BESIDE,
+);
+
 /// In the order of their codes.
 pub(super) static ALL: &[&Rule] = &[
     &NO_ENTITY,
@@ -117,4 +124,5 @@ pub(super) static ALL: &[&Rule] = &[
     &EXTRA,
     &NO_END,
     &SPLIT_TOKEN,
+    &INNER_BESIDE,
 ];

@@ -1,5 +1,6 @@
 //! Statements to model: reads the strings inside them and looks up the names.
 
+mod beside;
 mod boundary;
 mod instructions;
 mod pins;
@@ -108,6 +109,8 @@ pub(super) fn assemble<'a>(
     a.registers();
     a.boundary();
     a.executions();
+    a.ac_test();
+    a.system_configuration();
     a.extensions();
     (a.device, a.places)
 }
@@ -154,6 +157,7 @@ impl<'a> Assembly<'a, '_, '_> {
             Value::Text(joined) => Some(Frame {
                 joined,
                 place: name,
+                rule: &rules::INNER,
             }),
             other => {
                 self.wrong_value(attribute.span, name, "a string", other.kind());

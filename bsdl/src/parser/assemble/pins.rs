@@ -31,6 +31,7 @@ impl Assembly<'_, '_, '_> {
                 Frame {
                     joined,
                     place: "the pin map",
+                    rule: &rules::INNER,
                 },
             );
             self.device.pin_maps.push(map);

@@ -50,7 +50,7 @@ pub(crate) fn clause(text: In<'_>) -> Res<'_, Clause<'_>> {
 }
 
 /// Seconds, or a clock port and a count.
-fn wait(text: In<'_>) -> Res<'_, (Wait, In<'_>)> {
+pub(super) fn wait(text: In<'_>) -> Res<'_, (Wait, In<'_>)> {
     let text = skip_blank(text);
     if text.first().is_some_and(u8::is_ascii_digit) {
         let (rest, seconds) = real(text)?;
@@ -83,7 +83,7 @@ fn count(text: In<'_>) -> Res<'_, u64> {
 }
 
 /// `10`, `0.5`, `10.0e-3`.
-fn real(text: In<'_>) -> Res<'_, f64> {
+pub(super) fn real(text: In<'_>) -> Res<'_, f64> {
     let mut len = 0;
     while let Some(&b) = text.get(len) {
         let sign = matches!(b, b'+' | b'-') && len > 0 && matches!(text[len - 1], b'e' | b'E');

@@ -1,6 +1,7 @@
 //! The small languages inside the joined strings: nom parsers over the joined text, list by list, item by item; a
 //! fault in one item is reported at its character and the next item is read.
 
+pub(super) mod beside;
 pub(super) mod boundary;
 pub(super) mod execution;
 pub(super) mod lists;
@@ -54,6 +55,8 @@ impl<'a> nom::error::ParseError<In<'a>> for Fault<'a> {
 pub(super) struct Frame<'a> {
     pub(super) joined: &'a Joined,
     pub(super) place: &'static str,
+    /// The rule under which faults are told.
+    pub(super) rule: &'static rules::Rule,
 }
 
 impl<'a> Frame<'a> {
@@ -82,7 +85,7 @@ impl<'a> Frame<'a> {
             "expected {} in {}, found {found}",
             fault.expected, self.place
         );
-        report.add(&rules::INNER, span, message);
+        report.add(self.rule, span, message);
     }
 
     /// Tells of names and numbers that run on from one string into the next.
@@ -93,6 +96,29 @@ impl<'a> Frame<'a> {
                 self.place
             );
             report.add(&rules::SPLIT_TOKEN, span, message);
+        }
+    }
+
+    /// Reads items that end themselves, one after another, up to the first fault.
+    pub(super) fn runs<T>(
+        &self,
+        report: &mut Report<'_>,
+        mut item: impl FnMut(In<'a>) -> Res<'a, T>,
+        mut sink: impl FnMut(T),
+    ) {
+        let mut rest = skip_blank(self.text());
+        while !rest.is_empty() {
+            match item(rest) {
+                Ok((after, value)) if after.len() < rest.len() => {
+                    sink(value);
+                    rest = skip_blank(after);
+                }
+                Err(nom::Err::Error(fault) | nom::Err::Failure(fault)) => {
+                    self.report(report, &fault);
+                    return;
+                }
+                _ => return,
+            }
         }
     }
 

@@ -11,7 +11,7 @@ use crate::model::{DifferentialKind, Pattern};
 /// A port with an index if one is written, and its text.
 pub(crate) type Named<'a> = (In<'a>, Option<u32>, In<'a>);
 
-fn named(text: In<'_>) -> Res<'_, Named<'_>> {
+pub(super) fn named(text: In<'_>) -> Res<'_, Named<'_>> {
     let text = skip_blank(text);
     let index = delimited(
         mark(b'(', "`(`"),
