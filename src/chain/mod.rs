@@ -24,3 +24,5 @@ pub use split::{IrHint, KnownPart, KnownParts, Split, split, split_found};
 
 #[cfg(test)]
 pub(crate) mod testing;
+#[cfg(test)]
+mod tests;

@@ -16,6 +16,7 @@ mod read;
 mod recipe;
 mod runner;
 mod status;
+mod steps;
 mod table;
 mod words;
 
@@ -31,6 +32,4 @@ pub use runner::Counts;
 pub use status::{SetFlag, StatusReading};
 
 #[cfg(test)]
-mod testing;
-#[cfg(test)]
-mod trials;
+mod tests;

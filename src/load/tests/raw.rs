@@ -7,11 +7,11 @@ use crate::chain::IdCode;
 use crate::chain::testing::{TestChain, TestDevice};
 use crate::tap::{ChainLayout, Port, TapState};
 
-use super::testing::{CODE, Engine, Sink, crc, heddle, image, sink_device};
-use super::*;
+use super::super::*;
+use super::engine::{CODE, Engine, Sink, crc, heddle, image, sink_device};
 
 const HZ: u32 = 6_000_000;
-const RECIPE: &str = include_str!("../../fixtures/knitting-machine/heddle.toml");
+const RECIPE: &str = include_str!("../../../fixtures/knitting-machine/heddle.toml");
 
 fn recipe() -> Recipe {
     Recipe::parse("heddle.toml", RECIPE).unwrap()
@@ -180,7 +180,7 @@ fn an_image_arrives_at_every_place_of_the_chain() {
 
 #[test]
 fn the_committed_image_of_the_scenario_loads() {
-    let bytes = include_bytes!("../../fixtures/knitting-machine/pattern-tap.bin").to_vec();
+    let bytes = include_bytes!("../../../fixtures/knitting-machine/pattern-tap.bin").to_vec();
     let (mut chain, layout, engine) = bench(0);
     let job = Job::new(&layout, 0, bytes.clone());
     let loaded = job.run(&mut chain).unwrap();
@@ -720,7 +720,7 @@ fn the_other_devices_float_where_the_recipe_wants_it() {
         ),
     )
     .unwrap();
-    let floats = super::testing::device(
+    let floats = super::engine::device(
         "F",
         8,
         &[("BYPASS", "11111111", None), ("HIGHZ", "00000101", None)],
