@@ -252,11 +252,15 @@ impl<'a> Guard<'a> {
         }
         let driven = self.pins.driven(&bits);
         let image = GuardedImage { bits, driven };
-        // What is wanted is looked at first: a refusal should name it rather than what it collides with.
+        // A refusal should name what is wanted: neighbours that it switches on first, then itself, then the rest.
         let is_wanted = |p: &PinIndex| wanted.iter().any(|(w, _)| w == p);
-        let (first, others): (Vec<_>, Vec<_>) =
-            (image.driven.iter().copied()).partition(|(p, _)| is_wanted(p));
-        for (pin, level) in first.into_iter().chain(others) {
+        let mut order = image.driven.clone();
+        order.sort_by_key(|(p, _)| match is_wanted(p) {
+            false if self.pins.group(*p).iter().any(is_wanted) => 0,
+            true => 1,
+            false => 2,
+        });
+        for (pin, level) in order {
             let asked = all.iter().any(|(p, _)| *p == pin);
             if let Some(why) = self.at_odds(pin, level, &image, asked) {
                 return Err(self.blame(pin, why, &all));
