@@ -274,13 +274,13 @@ impl Wiring {
     pub(super) fn make(&mut self, b: &mut Builder<'_>, nets: &mut Nets) {
         self.name_nets(b, nets);
         let board = b.board;
-        for i in 0..board.netlist.nodes.len() {
-            match board.netlist.nodes[i].place() {
-                Some(Place::Ground) => self.rails.push((i, false)),
-                Some(Place::Supply(_)) => self.rails.push((i, true)),
-                _ => {}
-            }
-        }
+        // Also those that only a fault brings in.
+        let mut rails: Vec<(usize, bool)> = (self.places.iter())
+            .filter(|(place, _)| place.is_rail())
+            .map(|(place, point)| (*point, *place != Place::Ground))
+            .collect();
+        rails.sort_unstable();
+        self.rails.extend(rails);
         for (point, level) in std::mem::take(&mut self.rails) {
             let net = self.existing(point);
             let source = nets.source(net, "a supply", false);

@@ -263,3 +263,28 @@ fn a_design_that_runs_fights_with_extest() {
             level: None
         })));
 }
+
+#[test]
+fn a_short_to_a_supply_is_a_stuck_line() {
+    for (rail, level) in [("ground", false), ("supply 5 V", true)] {
+        let mut rig = rig(&format!(
+            "[[fault]]\nkind = \"short\"\nwires = [\"W2\"]\npins = [\"{rail}\"]"
+        ));
+        assert_eq!(rig.hears(2, 2), [level; 2]);
+        assert_eq!(rig.hears(1, 1), GOOD);
+        let seen = seen(&rig.bench);
+        assert_eq!((seen.fight_count, seen.strains.len()), (0, 1));
+        assert_eq!(seen.strains[0].stuck, level);
+    }
+}
+
+#[test]
+fn three_wires_may_be_joined_and_open_at_once() {
+    // W1, W2 and W3 in one blob of solder, W3 cut off behind it.
+    let mut rig = rig(
+        "[[fault]]\nkind = \"short\"\nwires = [\"W1\", \"W2\", \"W3\"]\n[[fault]]\nkind = \"open\"\nwire = \"W3\"",
+    );
+    assert_eq!(followers(&mut rig, 1), [1, 2]);
+    // The break is at the `to` end: from the other end W3 still drives the other two.
+    assert_eq!(followers(&mut rig, 3), [1, 2]);
+}
