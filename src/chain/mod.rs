@@ -12,6 +12,7 @@ mod diagnosis;
 mod discover;
 mod finding;
 mod idcode;
+mod margin;
 mod split;
 mod stream;
 
@@ -20,6 +21,7 @@ pub use diagnosis::{Diagnosis, Slower};
 pub use discover::{FIRST_DEVICES, Found, FoundDevice, MOST_DEVICES, MOST_IR_BITS, discover};
 pub use finding::Finding;
 pub use idcode::IdCode;
+pub use margin::{Margin, RateTried, margin, rates_up_to};
 pub use split::{IrHint, KnownPart, KnownParts, Split, split, split_found};
 
 #[cfg(test)]

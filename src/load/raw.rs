@@ -395,7 +395,7 @@ impl Run<'_, '_> {
             StepAction::Image(action) => self.image(*action)?,
             StepAction::Check(condition) => {
                 let reading = self.look(condition, true)?;
-                reading.and_then(|r| self.judge(condition, r, None).err())
+                reading.and_then(|r| self.judge(condition, r, None))
             }
             StepAction::Poll {
                 condition,
@@ -430,9 +430,9 @@ impl Run<'_, '_> {
                 return Ok(None);
             };
             match self.judge(condition, reading, Some(waited)) {
-                Ok(()) => return Ok(None),
-                Err(LoadFailure::NotAsWanted { .. }) if waited < timeout_ns => {}
-                Err(failure) => return Ok(Some(failure)),
+                None => return Ok(None),
+                Some(LoadFailure::NotAsWanted { .. }) if waited < timeout_ns => {}
+                failure => return Ok(failure),
             }
             let now = every_ns.min(timeout_ns - waited);
             self.runner.wait(now)?;
@@ -486,38 +486,37 @@ impl Run<'_, '_> {
         Ok(Some(Ok(reading)))
     }
 
+    /// What is wrong with a reading, if anything.
     fn judge(
         &self,
         condition: &Condition,
         reading: Result<StatusReading, LoadFailure>,
         waited_ns: Option<u64>,
-    ) -> Result<(), LoadFailure> {
-        let reading = reading?;
+    ) -> Option<LoadFailure> {
+        let reading = match reading {
+            Ok(reading) => reading,
+            Err(failure) => return Some(failure),
+        };
         let word = &self.load.recipe.status[condition.status];
         if !reading.plausible {
             let always = word
                 .always
                 .as_ref()
                 .map_or(String::new(), |a| a.to_string());
-            return Err(LoadFailure::NoStatus { reading, always });
+            return Some(LoadFailure::NoStatus { reading, always });
         }
         if reading.flags(StatusKind::Error).next().is_some() {
-            return Err(LoadFailure::ErrorFlags { reading });
+            return Some(LoadFailure::ErrorFlags { reading });
         }
-        let unmet: Vec<(String, bool)> = reading
-            .unmet(word, condition)
-            .into_iter()
+        let unmet = reading.unmet(word, condition).into_iter();
+        let unmet: Vec<(String, bool)> = unmet
             .map(|(name, level)| (name.to_owned(), level))
             .collect();
-        if unmet.is_empty() {
-            Ok(())
-        } else {
-            Err(LoadFailure::NotAsWanted {
-                reading,
-                unmet,
-                waited_ns,
-            })
-        }
+        (!unmet.is_empty()).then_some(LoadFailure::NotAsWanted {
+            reading,
+            unmet,
+            waited_ns,
+        })
     }
 
     /// Streams the image: a zero for each device towards TDO, the image, a zero for each device towards TDI.

@@ -11,12 +11,11 @@ use crate::chain::testing::Core;
 
 pub(super) const CODE: u32 = 0x24D0_8501;
 
+/// Name, opcode, register and its length.
+type Line<'a> = (&'a str, &'a str, Option<(&'a str, u32)>);
+
 /// A device without a boundary register: instruction length, instructions as `NAME opcode register`.
-pub(super) fn device(
-    entity: &str,
-    length: u32,
-    instructions: &[(&str, &str, Option<(&str, u32)>)],
-) -> Device {
+pub(super) fn device(entity: &str, length: u32, instructions: &[Line<'_>]) -> Device {
     let mut device = Device::default();
     device.entity = entity.to_owned();
     device.instruction_length = length;
