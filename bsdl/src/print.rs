@@ -328,7 +328,8 @@ impl Printer<'_> {
         if d.cells.is_empty() {
             return;
         }
-        let line = |c: &crate::model::Cell| {
+        let mut open = d.open_inputs.iter().peekable();
+        let mut line = |(position, c): (u32, &crate::model::Cell)| {
             let port = c
                 .port
                 .map_or_else(|| "*".to_owned(), |bit: PortBit| d.bit_name(bit));
@@ -346,9 +347,12 @@ impl Printer<'_> {
                     control.result.as_str()
                 );
             }
+            if let Some((_, value)) = open.next_if(|(p, _)| *p == position) {
+                let _ = write!(text, ", {}", value.as_str());
+            }
             text + ")"
         };
-        let items: Vec<_> = d.cells.iter().map(line).collect();
+        let items: Vec<_> = (0..).zip(&d.cells).map(&mut line).collect();
         self.strings("BOUNDARY_REGISTER", &items);
     }
 

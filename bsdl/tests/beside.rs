@@ -1,6 +1,6 @@
-//! Attributes of IEEE 1149.6 and IEEE 1532, in the forms that facts of both give (from memory).
+//! Attributes of IEEE 1149.6, IEEE 1532 and IEEE 1149.1-2013, in the forms that facts of both give (from memory).
 
-use taploom_bsdl::model::{AcTrain, PinBehavior, Wait};
+use taploom_bsdl::model::{AcTrain, OpenInput, PinBehavior, PortMode, Wait};
 use taploom_bsdl::{Options, explain, parse, print};
 
 /// The small file of the explanations (B015 lacks its end), with two more packages and these attributes at its end.
@@ -118,4 +118,53 @@ fn faults_in_them_are_warnings() {
     assert!(!outcome.has_errors());
     let codes: Vec<_> = outcome.diagnostics.iter().map(|d| d.code).collect();
     assert_eq!(codes, ["B017", "B017", "B720"]);
+}
+
+/// The 2013 edition: port modes and the attributes whose shapes facts 3.4 gives (from memory).
+#[test]
+fn the_2013_edition_is_described() {
+    let text = with(
+        "  attribute REGISTER_MNEMONICS of LOOM : entity is
+    \"Card (Blank (0b0000) <no holes>, \" &
+    \"Full (0xF))\";
+  attribute REGISTER_FIELDS of LOOM : entity is
+    \"PATTERN [4] ((HOLES [3] IS (3 DOWNTO 2, 0) DEFAULT (Card(Blank)) NOPI), (EDGE [1] IS (1)))\";
+  attribute POWER_PORT_ASSOCIATION of LOOM : entity is \"SUPPLY : (A, Q)\";
+  attribute SYSCLOCK_REQUIREMENTS of LOOM : entity is \"(A, 1.0e3, 2.0e6, WEAVE)\";
+  attribute REGISTER_CONSTRAINTS of LOOM : entity is \"whatever it says\";
+",
+    );
+    let text = text
+        .replace("use STD_1149_1_2001", "use STD_1149_1_2013")
+        .replace("\"STD_1149_1_2001\"", "\"STD_1149_1_2013\"");
+    let text = text.replace(
+        "SUPPLY, GROUND : linkage bit",
+        "SUPPLY : POWER_POS bit; GROUND : POWER_0 bit",
+    );
+    let text = text
+        .replace("A, input, X)", "A, input, X, OPEN1)")
+        .replace("\"PATTERN[4] (WEAVE)\"", "\"PATTERN (WEAVE)\"");
+    let outcome = parse(text.as_bytes(), &Options::default());
+    assert_eq!(outcome.diagnostics, [], "{text}");
+    let device = outcome.device.unwrap();
+    assert_eq!(device.open_inputs, [(0, OpenInput::Open1)]);
+    let weave = device
+        .register_for(device.instruction("WEAVE").unwrap())
+        .unwrap();
+    assert_eq!(device.register_length(weave), Some(4));
+    assert_eq!(device.port("SUPPLY").unwrap().mode, PortMode::PowerPos);
+    let new = device.description.as_ref().unwrap();
+    assert_eq!(new.mnemonics[0].values[0].note.as_deref(), Some("no holes"));
+    let fields: Vec<_> = new.registers[0]
+        .fields
+        .iter()
+        .map(|f| (f.name.as_str(), f.width, f.bits.len()))
+        .collect();
+    assert_eq!(fields, [("HOLES", 3, 2), ("EDGE", 1, 1)]);
+    assert_eq!(device.bit_name(new.power[0].power), "SUPPLY");
+    assert_eq!((new.power[0].ports.len(), new.clocks[0].max_hz), (2, 2.0e6));
+    let again = parse(print(&device).as_bytes(), &Options::default())
+        .device
+        .unwrap();
+    assert!(device.same_model(&again), "{}", print(&device));
 }

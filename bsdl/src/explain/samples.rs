@@ -184,4 +184,6 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B713", "entity LOOM is", "package LOOM_CELLS is\n  constant CARD : CELL_INFO := (\n    (INPUT, EXTEST, PI), (INPUT, INTEST, PI));\nend LOOM_CELLS;\nentity LOOM is"),
     ("B720", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use STD_1149_6_2003.all;\n"),
     ("B720", END, "  attribute AIO_PIN_BEHAVIOR of LOOM : entity is \"B : HP_time=1.0e-6\";\nend LOOM;\n"),
+    ("B721", "use STD_1149_1_2001", "use STD_1149_1_2013"),
+    ("B721", END, "  attribute REGISTER_FIELDS of LOOM : entity is \"PATTERN [4] ((HOLES [2] IS (4 DOWNTO 3)))\";\nend LOOM;\n"),
 ];

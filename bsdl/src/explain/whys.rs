@@ -119,4 +119,5 @@ const WHYS: &[(&str, &str)] = &[
     ("B712", "only one of the two can be what the cell does"),
     ("B713", "what the cell captures then is not known, so it is not used to judge a wire"),
     ("B720", "a misspelt name leaves the real port without what the attribute says of it"),
+    ("B721", "a value written to the field would land on other bits"),
 ];

@@ -4,8 +4,8 @@ use std::fmt;
 
 use super::index::Index;
 use super::{
-    AcTest, Cell, CellInfo, Instruction, Pattern, PinMap, Port, PortBit, PortGroup, Register,
-    SystemConfiguration, Trit,
+    AcTest, Cell, CellInfo, Description, Instruction, OpenInput, Pattern, PinMap, Port, PortBit,
+    PortGroup, Register, SystemConfiguration, Trit,
 };
 use crate::span::Span;
 
@@ -133,6 +133,8 @@ pub struct Device {
     /// Boundary table, one entry a line, in the order of the file.
     #[doc(alias = "BOUNDARY_REGISTER")]
     pub cells: Vec<Cell>,
+    /// 2013: what open inputs read: position in [`cells`](Self::cells) and value, in that order.
+    pub open_inputs: Vec<(u32, OpenInput)>,
     /// Names behind [`CellKind::Other`](super::CellKind::Other).
     pub other_cells: Vec<String>,
     /// What packages say of those cells, by the same position; shorter or `None` where no package is at hand.
@@ -146,6 +148,8 @@ pub struct Device {
     /// How INTEST is run.
     #[doc(alias = "INTEST_EXECUTION")]
     pub intest: Option<IntestExecution>,
+    /// What the 2013 edition adds.
+    pub description: Option<Description>,
     /// AC-coupled nets (IEEE 1149.6).
     pub ac_test: Option<AcTest>,
     /// Configuration in the system (IEEE 1532).

@@ -6,6 +6,7 @@
 mod beside;
 mod boundary;
 mod capture;
+mod description;
 mod device;
 mod index;
 mod instruction;
@@ -18,6 +19,10 @@ mod queries;
 pub use beside::{AcPin, AcTest, AcTrain, PinBehavior, SystemConfiguration};
 pub use boundary::{Cell, CellFunction, CellKind, Disable, DisableResult};
 pub use capture::{CaptureMode, CaptureSource, capture_source};
+pub use description::{
+    Description, Field, FieldedRegister, Mnemonic, MnemonicGroup, OpenInput, PowerAssociation,
+    SystemClock,
+};
 pub use device::{
     Compliance, Device, Edition, Extension, Halt, IntestExecution, Observing, RunbistExecution,
     TapPorts, Wait,

@@ -345,6 +345,10 @@ impl Device {
             .iter_mut()
             .flat_map(|a| &mut a.pins)
             .for_each(|p| p.span = none);
+        let registers = self.description.iter_mut().flat_map(|d| &mut d.registers);
+        registers
+            .flat_map(|r| &mut r.fields)
+            .for_each(|f| f.span = none);
         self.runbist.iter_mut().for_each(|r| r.span = none);
         self.intest.iter_mut().for_each(|r| r.span = none);
         self.extensions.iter_mut().for_each(|e| e.span = none);

@@ -171,6 +171,13 @@ pub(crate) static BESIDE_PORT: Rule = doubt(
     BESIDE,
 );
 
+pub(crate) static FIELD_BITS: Rule = doubt(
+    "B721",
+    "a register field names as many bits as it is wide, all inside its register",
+    "",
+    BESIDE,
+);
+
 /// In the order of their codes.
 pub(super) static ALL: &[&Rule] = &[
     &CELL_MISSING,
@@ -203,4 +210,5 @@ pub(super) static ALL: &[&Rule] = &[
     &CELL_TRIPLE,
     &CELL_HALF,
     &BESIDE_PORT,
+    &FIELD_BITS,
 ];

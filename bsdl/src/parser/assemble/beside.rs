@@ -9,7 +9,7 @@ use crate::rules;
 
 impl<'a> Assembly<'a, '_, '_> {
     /// The string of the first attribute of this name; faults in it are only warnings.
-    fn beside_text(&self, name: &'static str) -> Option<Frame<'a>> {
+    pub(super) fn beside_text(&self, name: &'static str) -> Option<Frame<'a>> {
         let attribute = self
             .draft
             .attributes

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use super::super::cursor::latin;
 use super::super::inner::boundary::{self, Line};
 use super::Assembly;
-use crate::model::{Cell, CellInfo, CellKind, PortBit};
+use crate::model::{Cell, CellInfo, CellKind, Edition, OpenInput, PortBit};
 use crate::names::{Finder, Name, NameTable};
 use crate::rules;
 
@@ -32,6 +32,8 @@ impl Assembly<'_, '_, '_> {
         // Lines whose port is unknown or has no such index, to be told with the port list at hand.
         let mut strange = Vec::new();
         let mut broken = Vec::new();
+        let mut open = Vec::new();
+        let new = self.device.edition == Some(Edition::Y2013);
         let mut ports = Finder::new(&self.ports, &self.device.ports);
         frame.items(
             self.report,
@@ -52,11 +54,17 @@ impl Assembly<'_, '_, '_> {
                     },
                 };
                 if let Some(word) = line.word {
-                    let message = format!(
-                        "expected the number of a control cell, found {}",
-                        latin(word)
-                    );
-                    report.add(&rules::CELL_DISABLE, frame.span(word), message);
+                    let is = |o: &&(OpenInput, &str)| o.1.as_bytes().eq_ignore_ascii_case(word);
+                    match OpenInput::ALL.iter().find(is) {
+                        Some((value, _)) if new => open.push((cells.len() as u32, *value)),
+                        _ => {
+                            let message = format!(
+                                "expected the number of a control cell, found {}",
+                                latin(word)
+                            );
+                            report.add(&rules::CELL_DISABLE, frame.span(word), message);
+                        }
+                    }
                 }
                 cells.push(Cell {
                     number: line.number,
@@ -81,6 +89,7 @@ impl Assembly<'_, '_, '_> {
         }
         self.places.broken_cells = broken;
         self.device.cells = cells;
+        self.device.open_inputs = open;
         let mut known: HashMap<Name<'_>, &CellInfo> = HashMap::new();
         for info in self.packages().flat_map(|p| &p.cells) {
             known.entry(Name(info.name.as_bytes())).or_insert(info);

@@ -3,7 +3,7 @@
 use super::super::cursor::latin;
 use super::super::inner::lists;
 use super::Assembly;
-use crate::model::{Instruction, Pattern, Register, RegisterRef};
+use crate::model::{Edition, Instruction, Pattern, Register, RegisterRef};
 use crate::names::{Name, NameTable};
 use crate::rules;
 use crate::span::Span;
@@ -228,16 +228,21 @@ impl<'a> Assembly<'a, '_, '_> {
         let next = self.device.registers.len() as u32;
         let position = *known.entry(Name(name)).or_insert(next);
         let Some(first) = self.device.registers.get_mut(position as usize) else {
-            if access.length.is_none() {
-                self.report.add(
-                    &rules::REGISTER_LENGTH,
-                    span,
-                    format!("register {shown} has no length"),
-                );
+            // From 2013 on REGISTER_FIELDS and the like may give the length.
+            let new = self.device.edition == Some(Edition::Y2013);
+            let fields = self.device.description.iter().flat_map(|d| &d.registers);
+            let fields = fields
+                .filter(|_| new)
+                .find(|r| r.name.eq_ignore_ascii_case(&shown))
+                .map(|r| r.length);
+            let length = access.length.or(fields);
+            if length.is_none() && !new {
+                let message = format!("register {shown} has no length");
+                self.report.add(&rules::REGISTER_LENGTH, span, message);
             }
             self.device.registers.push(Register {
                 name: shown,
-                length: access.length,
+                length,
                 span,
             });
             return RegisterRef::Named(position);

@@ -2,6 +2,7 @@
 
 mod beside;
 mod boundary;
+mod description;
 mod instructions;
 mod pins;
 mod tap;
@@ -105,6 +106,7 @@ pub(super) fn assemble<'a>(
     a.groups();
     a.tap();
     a.compliance();
+    a.description();
     a.instructions();
     a.registers();
     a.boundary();
@@ -494,11 +496,13 @@ impl<'a> Assembly<'a, '_, '_> {
                 .any(|p| p.to_ascii_uppercase().starts_with(part))
         };
         let (aio, isc) = (uses("STD_1149_6"), uses("STD_1532"));
+        let new = self.device.edition == Some(Edition::Y2013);
         move |name| {
             let name = name.to_ascii_uppercase();
             names.contains(&name)
                 || aio && name.starts_with("AIO_")
                 || isc && name.starts_with("ISC_")
+                || new && description::NEW.contains(&name.as_str())
         }
     }
 

@@ -3,6 +3,7 @@
 
 pub(super) mod beside;
 pub(super) mod boundary;
+pub(super) mod description;
 pub(super) mod execution;
 pub(super) mod lists;
 pub(super) mod pins;
