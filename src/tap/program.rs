@@ -226,8 +226,8 @@ impl ScanProgram {
         slot
     }
 
-    /// Cuts the program into pieces within `limits`; long shifts are cut in the middle and
-    /// carry on in the next piece.
+    /// Cuts the program into pieces within `limits`; long shifts, waits and runs of clocks are
+    /// cut in the middle and carry on in the next piece.
     pub fn pieces(self, limits: PieceLimits) -> Vec<Piece> {
         let mut cutter = Cutter {
             limits,
@@ -238,6 +238,10 @@ impl ScanProgram {
         for op in self.ops {
             match op {
                 Op::Shift(shift) if shift.out.len() > cutter.free() => cutter.cut(&shift),
+                Op::Wait(ns) if ns > limits.wait_ns => cutter.spread(ns, limits.wait_ns, Op::Wait),
+                Op::Clocks(n) if n > limits.clocks() => {
+                    cutter.spread(n, limits.clocks(), Op::Clocks);
+                }
                 op => cutter.push(op),
             }
         }
@@ -275,6 +279,16 @@ impl Cutter {
             });
         }
         self.used = Load::default();
+    }
+
+    /// More of something than one piece takes, in parts of at most `most`.
+    fn spread(&mut self, all: u64, most: u64, op: fn(u64) -> Op) {
+        let mut left = all;
+        while left > 0 {
+            let part = left.min(most.max(1));
+            self.push(op(part));
+            left -= part;
+        }
     }
 
     /// A shift that does not fit: cut at piece ends, but not for a rest of a few bits.
@@ -324,6 +338,11 @@ impl PieceLimits {
             shift_bits: (clocks as usize).clamp(4096, 64 * 1024 * 8),
             wait_ns: 20_000_000,
         }
+    }
+
+    /// Clocks in a stable state that fill a piece.
+    fn clocks(self) -> u64 {
+        self.shift_bits as u64 * 64
     }
 }
 
@@ -566,6 +585,28 @@ mod tests {
         }
         assert_eq!(sent, pattern);
         assert_eq!(answers.bits(slot), &pattern);
+    }
+
+    #[test]
+    fn long_waits_and_runs_of_clocks_are_cut() {
+        let mut program = ScanProgram::new();
+        program.reset().wait_ns(2500).clocks(100_000).wait_ns(0);
+        let pieces = program.pieces(PieceLimits {
+            shift_bits: 500,
+            wait_ns: 1000,
+        });
+        let ops: Vec<Vec<Op>> = pieces.into_iter().map(|p| p.ops).collect();
+        assert_eq!(
+            ops,
+            [
+                vec![Op::Reset, Op::Wait(1000)],
+                vec![Op::Wait(1000)],
+                vec![Op::Wait(500), Op::Clocks(32_000)],
+                vec![Op::Clocks(32_000)],
+                vec![Op::Clocks(32_000)],
+                vec![Op::Clocks(4_000), Op::Wait(0)],
+            ]
+        );
     }
 
     #[test]

@@ -7,6 +7,7 @@
 //! - [`Lowered`]: programs straight onto clocks.
 //! - [`Trace`]: a wrapper that writes what runs as a value-change dump.
 //! - [`Faulty`]: a USB device that misbehaves on purpose.
+//! - [`Recorder`], [`Replay`]: a log of what went over USB, and the same run from it.
 //! - [`tap_socket`]: a TAP that another process plays, both ends of the wire.
 //!
 //! This room knows nothing of the simulator, of BSDL or of boards.
@@ -14,6 +15,7 @@
 mod chip;
 mod fault;
 pub mod libusb;
+mod log;
 mod lowered;
 mod mpsse;
 mod profile;
@@ -25,6 +27,7 @@ mod usb;
 
 pub use chip::{Chip, Rate};
 pub use fault::{Fault, Faulty};
+pub use log::{Recorder, Replay};
 pub use lowered::Lowered;
 pub use mpsse::Mpsse;
 pub use profile::{Pin, Profile, Wire};

@@ -121,9 +121,9 @@ fn look(device: &rusb::Device<rusb::Context>) -> Option<Adapter> {
 /// bcdDevice from its decimal digits.
 fn release_of(version: rusb::Version) -> u16 {
     let major = u16::from(version.major());
-    major / 10 << 12
-        | major % 10 << 8
-        | u16::from(version.minor()) << 4
+    ((major / 10) << 12)
+        | ((major % 10) << 8)
+        | (u16::from(version.minor()) << 4)
         | u16::from(version.sub_minor())
 }
 

@@ -13,8 +13,9 @@ const SHIFT_BYTES: usize = 0x1_0000;
 /// Clocks up to this number go as TMS bits: no longer than a clock-only command with the bits
 /// that bring the levels about.
 const SHORT_HOLD: u64 = 12;
-/// Waits longer than this leave the stream on chips without clock-only commands.
-const LONG_WAIT_NS: u64 = 2_000_000;
+/// Waits longer than this leave the stream on chips without clock-only commands: more than a
+/// piece of a cut program holds.
+const LONG_WAIT_NS: u64 = 25_000_000;
 
 /// A stretch of the answer stream.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -609,7 +610,7 @@ mod tests {
         };
         assert_eq!(stream.pauses, [pause], "the host waits, with the chip idle");
         let mut program = ScanProgram::new();
-        program.wait_ns(5_000_000);
+        program.wait_ns(50_000_000);
         let stream = check(C, true, &program, "AA 87\n AB 87");
         assert_eq!(stream.pauses.len(), 1, "too long for shifts on the C type");
     }
