@@ -2,7 +2,7 @@
 
     python3 check.py PROGRAM [--full] [--only PART] [--seed N]… [--keep FOLDER]
 
-PARTs: model, scan, ringout, kills, loads, canaries. The quick run plays a few boards; the full one 50 random boards,
+PARTs: model, scan, ringout, tangles, kills, loads, canaries. The quick run plays a few boards; the full one 50 random boards,
 100 kills and every position and size of a load. The closing line is `N passed, N failed`; the exit status 1 if any failed.
 Each failure prints how to do it again: `write_board.py`, `tap_server.py`, and the program's own command line.
 """
@@ -24,6 +24,7 @@ import time
 import self_test
 import tap_server
 import write_board
+from oracle import seen_by_one_driver_at_a_time
 from tap_model import Board
 
 PATIENCE = 60  # seconds that a run may take before it counts as a hang
@@ -334,6 +335,29 @@ def blind_scans(check):
         check.case(f"scan of blind-{seed}", problems)
 
 
+def tangles(check, seeds):
+    """Faults upon faults: a wire is good exactly where one driver at a time shows it so, untested exactly where no pin may
+    show it; whatever else is said, there is no fight."""
+    for seed in seeds or range(1, 151 if check.full else 21):
+        drawing = write_board.tangled(seed)
+        folder, model, truth = check.board(f"tangled-{seed}", drawing)
+        shown = seen_by_one_driver_at_a_time(drawing, model)
+        run = check.run(model, ["ringout", os.path.join(folder, "board.toml")] + RINGOUT)
+        problems = []
+        for wire in run.document("taploom.ringout", problems).get("wires", []):
+            number = int(wire["label"][1:]) - 1
+            sort = lambda verdict: verdict if verdict in ("good", "untested") else "bad"
+            expected = "untested" if not drawing.testable(number) else sort(shown[wire["label"]][0])
+            if sort(wire["verdict"]) != expected:
+                problems.append(f"{wire['label']}: {wire['verdict']} with {wire.get('with')}, nets show {shown[wire['label']]}, "
+                                f"truth {expected}; evidence {json.dumps(wire.get('evidence'))[:300]}")
+        if not problems and run.exit != (0 if all(v == ("good", []) for v in shown.values()) else 1):
+            problems.append(f"exit {run.exit}")
+        board_kept(run, truth, problems)
+        check.case(f"ringout of tangled-{seed}, faults {model['faults']}", problems,
+                   f"python3 tests/independent/write_board.py FOLDER tangled {seed}; …")
+
+
 def refusals(check):
     """Where driving is refused: machine not declared off, no consent, a line that moves though nothing should be alive.
     Exit 4, one document, and EXTEST never came."""
@@ -554,7 +578,7 @@ def main():
     given = arguments.parse_args()
     keep, given.folder = given.folder, given.folder or tempfile.mkdtemp(prefix="taploom-independent-")
     check = Check(given)
-    parts = given.only or ["model", "canaries", "scan", "ringout", "kills", "loads"]
+    parts = given.only or ["model", "canaries", "scan", "ringout", "tangles", "kills", "loads"]
     try:
         if "model" in parts:
             check.case("the model against published tables", ["see above"] if self_test.main(quiet=True) else [])
@@ -566,6 +590,8 @@ def main():
             wrong_chains(check)
             broken_chains(check)
             blind_scans(check)
+        if "tangles" in parts:
+            tangles(check, given.seed)
         if "ringout" in parts and not given.seed:
             refusals(check)
         if "kills" in parts:

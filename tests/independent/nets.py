@@ -34,14 +34,14 @@ class Nets:
         faults = spec.get("faults", [])
         for fault in faults:
             if fault["kind"] == "open":
-                ends[fault["wire"]] = [ends[fault["wire"]][0]]
+                ends[fault["wire"]][1] = None
             elif fault["kind"] == "swap":
                 a, b = fault["wires"]
                 ends[a][1], ends[b][1] = ends[b][1], ends[a][1]
             elif fault["kind"] == "misplaced":
                 ends[fault["wire"]][fault.get("end", 1)] = fault["pin"]
         for pins in ends.values():
-            self.join(pins)
+            self.join([p for p in pins if p is not None])
         for fault in faults:
             if fault["kind"] == "short":
                 net = self.join([ends[w][0] for w in fault["wires"]])
@@ -77,6 +77,7 @@ class Nets:
         self.nets.append(self.net_of[pin])
 
     def join(self, pins):
+        """Makes one net of the nets of these pins."""
         net = self.net_of[pins[0]]
         for pin in pins[1:]:
             other = self.net_of[pin]

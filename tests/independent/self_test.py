@@ -6,9 +6,9 @@ import random
 import tempfile
 import threading
 
-import inventions
 import tap_server
 import write_board
+from oracle import seen_by_one_driver_at_a_time
 from tap_client import Client, lsb_first, number
 from tap_model import NEXT, Board
 
@@ -374,53 +374,6 @@ def long_shifts_equal_short_ones():
             at += n
         answers.append((b"".join(out), [d.state for d in board.devices], [d.latch for d in board.devices]))
     same(answers[0] == answers[1], True)
-
-
-def seen_by_one_driver_at_a_time(drawing, model):
-    """A verdict for every wire from the model's nets alone: each end that can drive says 0, then 1, all else listens."""
-    board = Board(model)
-    kind = {f"{n}.{p}": k for n, d in drawing.made.items() for p, k in zip(d["pin_of"], d["kinds"])}
-    wires = {w["label"]: (w["from"], w["to"]) for w in model["wires"]}
-    wire_of = {pin: label for label, pair in wires.items() for pin in pair}
-    always = {f"{d.name}.{pin}": level for d in board.devices for pin, level in d.mission.items()}
-    ears = [p for p, k in kind.items() if k in inventions.READS]
-    hears, itself = {}, {}  # driven pin -> pins that follow; driven pin -> what it sees of itself at 0 and 1
-    pin = lambda end: f"{end[0]}.{drawing.made[end[0]]['pin_of'][end[1]]}"
-    may = {pin(end) for pair in drawing.wires for end in pair if drawing.drives(end)}
-    stopped = {pin(end) for end, _, when in drawing.live if when == "always"}
-    may -= {p for pair in wires.values() for p in pair if stopped & set(pair)}
-    for mouth in [p for p in wire_of if p in may]:
-        answers = []
-        for level in (0, 1):
-            board.nets.drive({**always, mouth: level}, {})
-            board.nets.wait(20_000)
-            answers.append({p: board.nets.level(p) for p in set(ears) | {mouth}})
-        hears[mouth] = {p for p in ears if p != mouth and (answers[0][p], answers[1][p]) == (0, 1)}
-        itself[mouth] = (answers[0][mouth], answers[1][mouth]) if kind[mouth] in inventions.SEES_ITSELF else (0, 1)
-        board.nets.drive(always, {})
-    same(board.nets.fights, 0, "one driver at a time fights with nobody")
-    verdicts = {}
-    for label, (a, b) in wires.items():
-        mouths = [p for p in (a, b) if p in hears]
-        heard = {m: {p for p in hears[m] if p not in (a, b)} for m in mouths}
-        heard_by = {m for m in hears if m not in (a, b) and hears[m] & {a, b}}
-        strangers = set().union(*heard.values()) | heard_by
-        others = sorted({wire_of[p] for p in strangers if p in wire_of} - {label})
-        joined = any(q in hears[p] for p, q in ((a, b), (b, a)) if p in hears)
-        constant = [itself[m] for m in mouths if itself[m] in ((0, 0), (1, 1))]
-        if not any((p in hears and q in ears) for p, q in ((a, b), (b, a))):
-            verdicts[label] = ("untested", [])
-        elif joined:
-            verdicts[label] = ("short", others) if others else ("good", [])
-        elif others:
-            verdicts[label] = ("swapped", others)
-        elif strangers:
-            verdicts[label] = ("misplaced", sorted(strangers))
-        elif constant:
-            verdicts[label] = (("stuck-low", "stuck-high")[constant[0][0]], [])
-        else:
-            verdicts[label] = ("open", [])
-    return verdicts
 
 
 @test

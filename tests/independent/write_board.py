@@ -1,6 +1,7 @@
 """Writes boards for the outside check: BSDL, board file, harness, the model to play, and the truth about every wire.
 
     python3 write_board.py FOLDER SEED            a random board, 0 to 3 faults
+    python3 write_board.py FOLDER tangled SEED    a random board with faults upon faults
     python3 write_board.py FOLDER fixed [KIND…]   the two-device board with these faults, `all` for one of each kind
 
 The truth claims only what theory backs: the faults are laid on wires whose ends can show them (see `can_show`).
@@ -14,6 +15,7 @@ import sys
 
 import inventions
 from inventions import DRIVES, IO, READS, SEES_ITSELF, invent
+from nets import Nets
 
 FAULTS = ("open", "short-and", "short-or", "short-strong", "swap", "misplaced", "stuck-low", "stuck-high", "held")
 COLOURS = ("white", "grey", "violet", "blue", "green", "yellow", "orange", "brown")
@@ -84,6 +86,15 @@ class Drawing:
 
     def fault(self, kind, wires, spare=None, end=1):
         self.faults.append((kind, wires, spare, end))
+
+    def two_live(self):
+        """Do the faults join two drivers that are always on?"""
+        pin = lambda end: f"{end[0]}.{end[1]}"
+        model = {"devices": [{"name": n, "cells": [[0, 0, str(k)] for k in range(len(kinds))]} for n, kinds in self.kinds.items()],
+                 "wires": [{"label": w, "from": pin(a), "to": pin(b)} for w, (a, b) in enumerate(self.wires)],
+                 "faults": [self.model_fault(f, lambda w: w, pin) for f in self.faults]}
+        live = {f"{n}.{k}" for n, kinds in self.kinds.items() for k, kind in enumerate(kinds) if kind == "out2"}
+        return any(len(net.pins & live) > 1 for net in Nets(model, random.Random(0)).nets)
 
     # ---- the files
 
@@ -290,6 +301,22 @@ def drawn(seed):
     return d
 
 
+def tangled(seed):
+    """A random board with one to five faults anywhere, one on the other: only good or not good is claimed of it."""
+    d = drawn(seed)
+    dice, d.faults = random.Random(seed + 1_000_000), []
+    able = [w for w, pair in enumerate(d.wires) if not any(end in pair for end, _, _ in d.live)]
+    for _ in range(dice.randint(1, 5)):
+        kind = dice.choice(FAULTS)
+        many = {"swap": 2}.get(kind, dice.choice([2, 2, 3]) if kind.startswith("short") else 1)
+        if len(able) < many or (kind == "misplaced" and not d.spares):
+            continue
+        d.fault(kind, dice.sample(able, many), dice.choice(d.spares or [None]), dice.randint(0, 1))
+        if d.two_live():
+            d.faults.pop()  # two drivers that cannot be switched off: they fight whatever one does
+    return d
+
+
 def share(d):
     """Lets one control cell enable two or three pins of a device: where the far ends can still tell them apart, and where
     they cannot."""
@@ -307,8 +334,12 @@ def main(arguments):
     if len(arguments) < 2:
         sys.exit(__doc__)
     folder, what, kinds = arguments[0], arguments[1], arguments[2:]
-    d = fixed(FAULTS if kinds == ["all"] else kinds) if what == "fixed" else drawn(int(what))
-    d.build(folder)
+    if what == "fixed":
+        fixed(FAULTS if kinds == ["all"] else kinds).build(folder)
+    elif what == "tangled":
+        tangled(int(kinds[0])).build(folder)
+    else:
+        drawn(int(what)).build(folder)
     return 0
 
 
