@@ -126,7 +126,9 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             return Judged::plain(Verdict::Untested);
         };
         let link = self.own_link(wire);
-        if link == Link::Joined {
+        // Where a driver that is always on was heard nothing else may drive: that both ends hear it joins them.
+        let both_hear = link == Link::Unknown && self.links.same_group(ends[0], ends[1]);
+        if link == Link::Joined || both_hear {
             return self.joined(wire, ends);
         }
         for end in ends {

@@ -37,6 +37,13 @@ pub struct Step {
     pub always: bool,
 }
 
+impl Step {
+    /// Whether it would drive one of these terminals, itself or by a pin that comes on along with its own.
+    pub fn touches(&self, terminals: &[usize]) -> bool {
+        (self.along.iter().chain([&self.terminal])).any(|t| terminals.contains(t))
+    }
+}
+
 impl Plan {
     /// The plan for both-ends: each terminal of a wanted wire is driven from the first pin that can and may.
     ///

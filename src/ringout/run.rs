@@ -238,7 +238,7 @@ impl<'a> Bench<'_, 'a, '_> {
         self.try_all(plan, still, &first, &mut response)?;
         let hot = self.hot(plan, &response);
         let others: Vec<Trial> = (others.into_iter())
-            .filter(|t| !hot.contains(&plan.steps[t.step].terminal))
+            .filter(|t| !plan.steps[t.step].touches(&hot))
             .collect();
         self.try_all(plan, still, &others, &mut response)?;
         let suspects = suspects(self.subject, plan, &response);
@@ -259,14 +259,16 @@ impl<'a> Bench<'_, 'a, '_> {
             .unwrap_or(true)
     }
 
-    /// Terminals that an always driving pin was heard at, and that it should not reach: never driven.
+    /// Terminals that an always driving pin was heard at, and that it should not reach, with the other ends of their
+    /// wires, which may have no ear of their own: never driven.
     fn hot(&self, plan: &Plan, response: &Response) -> Vec<usize> {
         let links = Links::new(self.subject, plan, response);
         let mut hot = Vec::new();
         for step in plan.steps.iter().filter(|s| s.always) {
-            for t in 0..self.subject.terminals.len() {
+            for (t, terminal) in self.subject.terminals.iter().enumerate() {
                 if t != step.terminal && links.followed(step.terminal, t) {
-                    hot.push(t);
+                    let ends = (terminal.wires.iter()).flat_map(|w| self.subject.lines[w.0].ends);
+                    hot.extend(ends.flatten().chain([t]));
                 }
             }
         }
@@ -296,7 +298,7 @@ impl<'a> Bench<'_, 'a, '_> {
         terminals.dedup();
         let mut trials = Vec::new();
         for (step, planned) in plan.steps.iter().enumerate() {
-            if !terminals.contains(&planned.terminal) || hot.contains(&planned.terminal) {
+            if !terminals.contains(&planned.terminal) || planned.touches(&hot) {
                 continue;
             }
             let first = self.rest_level(plan, step, still);

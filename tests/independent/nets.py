@@ -120,7 +120,7 @@ class Nets:
     def resolve(self, net):
         drivers = {p: self.on[p] for p in net.pins if p in self.on}
         levels = set(drivers.values())
-        if len(levels) == 2:
+        if len(levels) == 2 and net.rail is None:  # on a stuck line nobody can see who else drives it
             self.fights += 1
             self.fight_places.add(tuple(sorted(drivers)))
         if net.rail is not None:

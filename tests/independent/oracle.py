@@ -31,9 +31,8 @@ def seen_by_one_driver_at_a_time(drawing, model):
             answers.append({p: board.nets.level(p) for p in set(ears) | {mouth}})
         hears[mouth] = {p for p in ears if p != mouth and (answers[0][p], answers[1][p]) == (0, 1)}
         itself[mouth] = (answers[0][mouth], answers[1][mouth]) if kind[mouth] in inventions.SEES_ITSELF else (0, 1)
-        if mouth in always:
-            joined = board.nets.net_of[mouth].pins
-            hot |= joined - {mouth}
+        if mouth in always and board.nets.net_of[mouth].rail is None:
+            hot |= board.nets.net_of[mouth].pins - {mouth}
         board.nets.drive(always, {})
     if board.nets.fights:
         raise AssertionError(f"{board.nets.fights} fights by one driver at a time: {board.nets.fight_places}")
@@ -48,8 +47,8 @@ def verdict(pair, label, hears, itself, ears, wire_of):
     others = sorted({wire_of[p] for p in strangers if p in wire_of} - {label})
     ways = [(p, q) for p, q in ((a, b), (b, a)) if p in hears and q in ears]
     constant = [itself[m] for m in mouths if itself[m] in ((0, 0), (1, 1))]
-    if not ways:
-        return ("untested", [])
+    if not ways:  # nothing may be driven, but a driver that is always on may be heard
+        return ("short", others) if strangers else ("untested", [])
     if any(q in hears[p] for p, q in ways):
         return ("short", others) if strangers else ("good", [])
     if others:
