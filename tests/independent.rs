@@ -16,9 +16,6 @@ fn the_program_agrees_with_an_independent_model() {
         .arg("-B")
         .arg(&check)
         .arg(env!("CARGO_BIN_EXE_taploom"));
-    for part in ["model", "canaries", "scan", "ringout", "kills"] {
-        python.args(["--only", part]);
-    }
     if std::env::var("TAPLOOM_TESTS").as_deref() == Ok("full") {
         python.arg("--full");
     }

@@ -380,37 +380,48 @@ def refusals(check):
 
 
 def kills(check, seeds):
-    """Kills the ring-out at random moments: the exit status is the signal's, the board is left safe."""
-    count, dice = (100 if check.full else 6), random.Random(5)
+    """Kills a ring-out, a load and a scan at random moments: the exit status is the signal's, the board is left safe, and a
+    load that was broken off has closed its device."""
+    dice = random.Random(5)
     folder, model, truth = check.board("kill", write_board.fixed(["open", "swap", "stuck-low"]))
-    arguments = ["ringout", os.path.join(folder, "board.toml")] + RINGOUT
-    whole = check.run(model, arguments)
-    if whole.exit != 1 or not whole.witness:
-        check.case("kills: the run to be killed", [f"exit {whole.exit}: {whole.out[:200]} {whole.err[:300]}"])
-        return
-    stopped = 0
-    for k in range(count):
-        sent, code = dice.choice([(signal.SIGINT, 130), (signal.SIGTERM, 143)])
-        # Half at a message of the run, half at a moment of the clock.
-        moment = dice.randint(1, whole.witness["messages"]) if k % 2 == 0 else dice.uniform(0.02, whole.seconds)
-        run = check.run(model, arguments, kill=(sent, moment))
-        problems = []
-        by_signal_itself = run.exit == -sent and run.witness is None  # before the program had set up anything
-        finished = run.exit == whole.exit and "wires" in run.out
-        if run.exit == code:
-            stopped += 1
-        elif not finished and not by_signal_itself:
-            problems.append(f"exit {run.exit}, truth {code}; {run.err[:300]}")
-        if run.exit == code and "--json" in arguments:
-            document = run.document("taploom.", [])
-            if document.get("exit") != code:
-                problems.append(f"no JSON document with exit {code}: {run.out[:300]!r}")
-        if run.witness:
-            board_kept(run, truth, problems)
-        where = f"message {moment} of {whole.witness['messages']}" if isinstance(moment, int) else f"{moment:.3f} s"
-        check.case(f"kill by {sent.name} at {where}", problems)
-    check.case("kills: some run was really stopped", [] if stopped * 3 > count else [f"only {stopped} of {count}"])
-    print(f"kills: {stopped} of {count} runs stopped under way")
+    board = os.path.join(folder, "board.toml")
+    load_folder, load_model, load_truth, load = loading(check, "kill-load", "msb")
+    image = os.path.join(load_folder, "image.bin")
+    with open(image, "wb") as file:
+        file.write(dice.randbytes(400_000))
+    for job, count, a_model, a_truth, arguments in (
+            ("ringout", 100 if check.full else 6, model, truth, ["ringout", board] + RINGOUT),
+            ("load", 60 if check.full else 6, load_model, load_truth, load("U3", image)),
+            ("scan", 20 if check.full else 2, model, truth, ["scan", board, "--json"])):
+        whole = check.run(a_model, arguments)
+        if whole.exit not in (0, 1) or not whole.witness:
+            check.case(f"kills: the {job} to be killed", [f"exit {whole.exit}: {whole.out[:200]} {whole.err[:300]}"])
+            continue
+        stopped = 0
+        for k in range(count):
+            sent, code = dice.choice([(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+            # Half at a message of the run, half at a moment of the clock.
+            moment = dice.randint(1, whole.witness["messages"]) if k % 2 == 0 else dice.uniform(0.01, whole.seconds)
+            run = check.run(a_model, arguments, kill=(sent, moment))
+            problems = []
+            # Before the program had set up anything the signal itself ends it.
+            if run.exit == code:
+                stopped += 1
+                document = run.document("taploom.", [])
+                if document.get("exit") != code:
+                    problems.append(f"no JSON document with exit {code}: {run.out[:300]!r}")
+            elif not (run.exit == whole.exit and run.out) and not (run.exit == -sent and run.witness is None):
+                problems.append(f"exit {run.exit}, truth {code}; {run.err[:300]}")
+            if run.witness:
+                board_kept(run, a_truth, problems)
+                loaded = run.witness["loaded"].get("U3", [])
+                if "LOOM_OPEN" in loaded and "LOOM_CLOSE" not in loaded:
+                    problems.append("the load was broken off and the recipe's exit steps did not run")
+            where = f"message {moment} of {whole.witness['messages']}" if isinstance(moment, int) else f"{moment:.3f} s"
+            check.case(f"kill of {job} by {sent.name} at {where}", problems)
+        print(f"kills: {stopped} of {count} runs of {job} stopped under way")
+        if job != "scan":
+            check.case(f"kills: some {job} was really stopped", [] if stopped * 5 > count else [f"only {stopped} of {count}"])
 
 
 RECIPE = """[recipe]
@@ -450,6 +461,13 @@ clocks = 32
 [[load]]
 check = "LOOM_STATUS"
 is = {{ DONE = 1 }}
+[[load]]
+instruction = "LOOM_CLOSE"
+clocks = 8
+
+[[exit]]
+instruction = "LOOM_CLOSE"
+clocks = 8
 """
 
 
@@ -463,24 +481,30 @@ def loaders(seed, count=4):
     return d
 
 
+def loading(check, name, order):
+    """A board of four loaders with a recipe; gives folder, model, truth, and the arguments that load a device."""
+    folder, model, truth = check.board(name, loaders(3))
+    entities = ", ".join(f'"{d["entity"]}"' for d in truth["devices"])
+    write_board.write(folder, "recipe.toml", RECIPE.format(entities=entities, order=order))
+    board = os.path.join(folder, "board.toml")
+    return folder, model, truth, lambda device, image: ["load", board, device, image, "--machine", "off", "--yes", "--json"]
+
+
 def loads(check, seeds):
     """A raw image into each position of a four-device chain: what the target's register received, bit by bit."""
     sizes = [1, 2, 3, 17, 255, 10_000] if not check.full else [1, 2, 3, 4, 7, 8, 9, 31, 64, 255, 256, 1000, 4096, 10_000, 10_240,
                                                              100_001, 1 << 20]
-    folder, model, truth = check.board("loads", loaders(3))
-    entities = ", ".join(f'"{d["entity"]}"' for d in truth["devices"])
     dice = random.Random(9)
-    names = [d["name"] for d in truth["devices"]]
     for order in ("msb", "lsb"):
-        write_board.write(folder, "recipe.toml", RECIPE.format(entities=entities, order=order))
+        folder, model, truth, load = loading(check, "loads-" + order, order)
+        names = [d["name"] for d in truth["devices"]]
         for position, name in enumerate(names):
             for size in sizes:
                 image = dice.randbytes(size)
                 path = os.path.join(folder, "image.bin")
                 with open(path, "wb") as file:
                     file.write(image)
-                run = check.run(model, ["load", os.path.join(folder, "board.toml"), name, path, "--machine", "off", "--yes",
-                                        "--json"])
+                run = check.run(model, load(name, path))
                 problems = []
                 document = run.document("taploom.load", problems)
                 if run.exit not in (0, None):

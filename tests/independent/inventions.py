@@ -92,7 +92,7 @@ def invent(dice, entity, kinds, shared=(), trst=False, with_idcode=True, loader=
     names += [] if together else ["PRELOAD"]
     names += ["IDCODE"] if with_idcode else []
     names += dice.sample(["HIGHZ", "CLAMP"], dice.randint(0, 2))
-    names += ["LOOM_OPEN", "LOOM_DATA", "LOOM_STATUS", "LOOM_START"] if loader else []
+    names += ["LOOM_OPEN", "LOOM_DATA", "LOOM_STATUS", "LOOM_START", "LOOM_CLOSE"] if loader else []
     private = dice.random() < 0.5 and not loader
     names += ["MILL_TEST"] if private else []
     ir_length = dice.randint(max(2, len(names).bit_length()), 10)
@@ -156,7 +156,7 @@ def bsdl(device, dice):
                 f'    "{version}" & "{word[4:20]}" & "{word[20:31]}" & "1";']
     if device["registers"]:
         out.append(f"  attribute REGISTER_ACCESS of {name} : entity is")
-        out += strings(["BYPASS (LOOM_OPEN, LOOM_START)"]
+        out += strings(["BYPASS (LOOM_OPEN, LOOM_START, LOOM_CLOSE)"]
                        + [f"{r}[{n}] ({r})" for r, n in device["registers"].items()])
     out.append(f"  attribute BOUNDARY_LENGTH of {name} : entity is {len(device['text_cells'])};")
     out.append(f"  attribute BOUNDARY_REGISTER of {name} : entity is")

@@ -163,6 +163,8 @@ class Device:
         self.clocks[self.instruction] = self.clocks.get(self.instruction, 0) + clocks
         if self.instruction == "LOOM_OPEN" and self.clocks["LOOM_OPEN"] >= 100:
             self.ready = True
+        if self.instruction == "LOOM_CLOSE" and self.clocks["LOOM_CLOSE"] >= 8:
+            self.ready = False
         if self.instruction == "LOOM_START" and self.clocks["LOOM_START"] >= 20 and self.ready and not self.early:
             self.done = any(bits for _, bits, _ in self.scans)
 
