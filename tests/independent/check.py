@@ -205,6 +205,9 @@ def wires_agree(document, truth, problems):
         if verdict not in t["verdicts"]:
             problems.append(f"{label}: {verdict!r} with {company}, truth {t['verdicts']} with {t['with']}; "
                             f"evidence {json.dumps(wire.get('evidence'))[:400]}")
+        told = {verdict} | {a.get("verdict") for a in wire.get("alternatives") or []}
+        if not set(t.get("told", [])) <= told:
+            problems.append(f"{label}: {verdict} or {sorted(told - {verdict})}, truth {t['told']}: they look alike")
         elif t["with"] is not None and company != sorted(t["with"]):
             problems.append(f"{label}: {verdict} with {company}, truth with {sorted(t['with'])}")
     expected = 0 if all(t["verdicts"] == ["good"] for t in truth["wires"].values()) else 1

@@ -68,7 +68,7 @@ class Drawing:
         return self.heard(*self.wires[w]) and not live
 
     def can_show(self, kind, wires, spare=None, end=1):
-        """Does theory back the verdict for this fault on these wires?"""
+        """Does theory back a verdict for this fault on these wires?"""
         ends = [self.wires[w] for w in wires]
         live = any(self.kind(e) == "out2" for pair in ends for e in pair)
         if not all(self.testable(w) for w in wires):
@@ -81,8 +81,7 @@ class Drawing:
         if kind == "misplaced":
             stays = ends[0][1 - end]
             return not live and self.drives(stays) and self.kind(spare) in READS
-        # A constant line: an end that sees its own pin tells an open from a stuck line.
-        return any(self.kind(e) in SEES_ITSELF and self.drives(e) for e in ends[0])
+        return True
 
     def fault(self, kind, wires, spare=None, end=1):
         self.faults.append((kind, wires, spare, end))
@@ -204,6 +203,11 @@ class Drawing:
                 return {"verdicts": ["swapped"], "with": others}
             if kind == "misplaced":
                 return {"verdicts": ["misplaced"], "with": [pin(spare)]}
+            if not any(self.kind(e) in SEES_ITSELF and e not in self.never_drive for e in self.wires[w]):
+                # A constant line, and no driver that sees its own pin: open and stuck look alike, so both are to be told.
+                stuck = {"open": ["stuck-low", "stuck-high"], "held": [("stuck-low", "stuck-high")[self.seed % 2]]}
+                stuck = stuck.get(kind, [kind])
+                return {"verdicts": ["open"] + stuck, "with": [], "told": ["open"] if kind == "open" else ["open"] + stuck}
             if kind == "held":  # from the chain's side a held line is a stuck one
                 return {"verdicts": ["held", ("stuck-low", "stuck-high")[self.seed % 2]], "with": None}
             return {"verdicts": [kind], "with": []}
