@@ -1,4 +1,4 @@
-//! The commands that know BSDL files and no hardware, through the program: `vet`.
+//! The commands that know BSDL files and no hardware, through the program: `vet`, `describe`.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -151,4 +151,185 @@ fn every_rule_can_be_explained() {
         (2, codes.len())
     );
     assert_eq!(document(&["vet"]).0, 2);
+}
+
+const DEVICES: &str = "fixtures/knitting-machine/devices";
+
+#[test]
+fn describe_answers_in_the_shape_of_its_schema() {
+    let (exit, d) = document(&["describe", &format!("{DEVICES}/bobbin_44.bsd")]);
+    assert_eq!((exit, &d["schema"]), (0, &"taploom.describe.v1".into()));
+    assert_eq!(
+        (&d["entity"], &d["edition"]),
+        (&"BOBBIN_44".into(), &"STD_1149_1_1994".into())
+    );
+    assert_eq!(d["packages"], serde_json::json!(["PL44"]));
+    assert_eq!(
+        (&d["instruction_length"], &d["instruction_capture"]),
+        (&8.into(), &"00000001".into())
+    );
+    assert_eq!(d["instructions"]["EXTEST"], serde_json::json!(["00000000"]));
+    assert_eq!(d["instructions"].as_object().unwrap().len(), 9);
+    assert_eq!(
+        d["idcodes"],
+        serde_json::json!(["XXXX0010110001000100101000000001"])
+    );
+    assert_eq!(
+        (&d["boundary_length"], d["cells"].as_array().unwrap().len()),
+        (&90.into(), 90)
+    );
+    assert_eq!(
+        d["cells"][1],
+        serde_json::json!({
+            "number": 1, "cell": "BC_1", "port": "MC1_1", "function": "OUTPUT3", "safe": "X",
+            "control_cell": 0, "disable_value": 0, "disable_result": "Z",
+        })
+    );
+    assert_eq!(
+        d["cells"][0],
+        serde_json::json!({
+            "number": 0, "cell": "BC_1", "port": "*", "function": "CONTROL", "safe": "0",
+            "control_cell": null, "disable_value": null, "disable_result": null,
+        })
+    );
+    let port = |name: &str| {
+        d["ports"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|p| p["name"] == name)
+            .unwrap()
+    };
+    assert_eq!(
+        *port("GND"),
+        serde_json::json!({ "name": "GND", "direction": "linkage", "width": 4, "pins": ["1", "12", "23", "34"] })
+    );
+    let row = d["registers"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|r| r["name"] == "ROW")
+        .unwrap();
+    assert_eq!(
+        (&row["length"], &row["instructions"]),
+        (&26.into(), &serde_json::json!(["ROW_DATA"]))
+    );
+    assert!(d["diagnostics"].is_array());
+}
+
+/// Facts of the octal scan device: 24 pins of which pins 11 to 14 are the TAP; cell 16 merged (two lines).
+#[test]
+fn describe_gives_a_merged_cell_twice() {
+    let (_, d) = document(&["describe", "fixtures/bsdl/octal_8374.bsd"]);
+    let cells = d["cells"].as_array().unwrap();
+    assert_eq!((&d["boundary_length"], cells.len()), (&18.into(), 19));
+    let merged: Vec<_> = cells
+        .iter()
+        .filter(|c| c["number"] == 16)
+        .map(|c| &c["function"])
+        .collect();
+    assert_eq!(merged, ["INPUT", "CONTROL"]);
+    assert_eq!(d["instructions"]["BYPASS"].as_array().unwrap().len(), 5);
+    assert_eq!(
+        (&d["tap"]["TDO"]["pin"], &d["tap"]["TRST"]),
+        (&"11".into(), &Value::Null)
+    );
+}
+
+#[test]
+fn describe_reads_as_it_should() {
+    for name in ["heddle_208", "jacquard_256", "bobbin_44"] {
+        let (exit, shown) = text(&["describe", &format!("{DEVICES}/{name}.bsd")]);
+        assert_eq!(exit, 0);
+        insta::assert_snapshot!(format!("describe_{name}"), shown);
+    }
+    let (_, shown) = text(&["describe", "fixtures/bsdl/octal_8374.bsd"]);
+    insta::assert_snapshot!("describe_octal_8374", shown);
+}
+
+#[test]
+fn describe_draws_and_says_what_it_cannot() {
+    let folder = folder("draw");
+    let heddle = format!("{DEVICES}/heddle_208.bsd");
+    let target = folder.join("heddle.svg");
+    let target = target.to_str().unwrap();
+    assert_eq!(
+        document(&["describe", &heddle, "--svg", target, "--package", "pq208"]).0,
+        0
+    );
+    let drawn = std::fs::read_to_string(target).unwrap();
+    assert!(drawn.starts_with("<svg") && drawn.ends_with("</svg>\n"));
+    assert_eq!(std::fs::read_dir(&folder).unwrap().count(), 1);
+    for (arguments, kind) in [
+        (vec!["describe", &*heddle, "--package", "DIP8"], "file"),
+        (vec!["describe", "/no/such/file"], "file"),
+        (vec!["describe", "Cargo.toml"], "file"),
+        (
+            vec!["describe", &*heddle, "--svg", "/no/such/folder/a.svg"],
+            "file",
+        ),
+        (vec!["describe"], "usage"),
+    ] {
+        let (exit, failed) = document(&arguments);
+        assert_eq!(
+            (exit, &failed["error"]["kind"]),
+            (2, &kind.into()),
+            "{arguments:?}"
+        );
+    }
+    // A file with errors is described, and says so by its exit.
+    let file = broken(
+        &folder,
+        "a.bsd",
+        "Q(5), output3, X, 16",
+        "Q(5), output3, X, 99",
+    );
+    let (exit, d) = document(&["describe", &file]);
+    assert_eq!((exit, &d["diagnostics"][0]["code"]), (1, &"B611".into()));
+    // Pins whose arrangement nobody knows are listed, and not drawn.
+    let file = broken(&folder, "b.bsd", "CLK : 1,", "CLK : NORTH1,");
+    let file = broken_again(&file, "OC_NEG : 24", "OC_NEG : NORTH2");
+    let file = broken_again(&file, "GND : 6", "GND : NORTH3");
+    let (exit, shown) = text(&["describe", &file]);
+    assert!(
+        exit == 0 && shown.contains("NORTH2  I     input"),
+        "{shown}"
+    );
+    assert_eq!(document(&["describe", &file, "--svg", target]).0, 2);
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+fn broken_again(path: &str, from: &str, to: &str) -> String {
+    let text = std::fs::read_to_string(path).unwrap();
+    assert!(text.contains(from));
+    std::fs::write(path, text.replacen(from, to, 1)).unwrap();
+    path.to_owned()
+}
+
+/// Every BSDL file of the corpus can be described, drawn and vetted: exit 0 or 1, one document.
+#[test]
+fn the_corpus_is_described_and_vetted() {
+    let Some(corpus) = std::env::var_os("TAPLOOM_CORPUS") else {
+        return;
+    };
+    let corpus = root().join(corpus).join("bsdl");
+    let folder = folder("corpus");
+    let (mut files, mut drawn) = (0, 0);
+    for entry in std::fs::read_dir(&corpus).unwrap() {
+        let path = entry.unwrap().path();
+        let path = path.to_str().unwrap();
+        if ![".bsd", ".bsdl", ".bsm"].iter().any(|e| path.ends_with(e)) {
+            continue;
+        }
+        let (exit, d) = document(&["describe", path]);
+        assert!(exit <= 1 && d["entity"].is_string(), "{path}: {exit}");
+        let (exit, _) = document(&["vet", path]);
+        assert!(exit <= 1, "{path}: {exit}");
+        let svg = folder.join("a.svg");
+        drawn += usize::from(document(&["describe", path, "--svg", svg.to_str().unwrap()]).0 <= 1);
+        files += 1;
+    }
+    println!("corpus: {files} BSDL files described and vetted, {drawn} packages drawn");
+    assert!(files > 0);
+    std::fs::remove_dir_all(&folder).unwrap();
 }

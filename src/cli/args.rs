@@ -109,6 +109,9 @@ pub(crate) enum Command {
         after_help = "Example: taploom simulate as-drawn.toml --serve 127.0.0.1:7000 --witness saw.json"
     )]
     Simulate(Simulate),
+    /// One device in plain words, with a picture of its package
+    #[command(after_help = "Example: taploom describe devices/heddle_208.bsd --svg heddle.svg")]
+    Describe(Describe),
     /// Holds BSDL files against the standard
     #[command(
         after_help = "Examples: taploom vet devices/heddle_208.bsd\n          taploom vet --explain B601"
@@ -195,6 +198,19 @@ pub(crate) struct Simulate {
     pub(crate) once: bool,
 }
 
+/// Arguments of `describe`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Describe {
+    /// The BSDL file
+    pub(crate) file: PathBuf,
+    /// The package to describe, where the file has several: the name of its pin map
+    #[arg(long, value_name = "NAME")]
+    pub(crate) package: Option<String>,
+    /// Draws the package from above
+    #[arg(long, value_name = "FILE.svg")]
+    pub(crate) svg: Option<PathBuf>,
+}
+
 /// Arguments of `vet`.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct Vet {
@@ -227,6 +243,7 @@ impl Command {
             Command::Load(_) => "load",
             Command::Play(_) => "play",
             Command::Simulate(_) => "simulate",
+            Command::Describe(_) => "describe",
             Command::Vet(_) => "vet",
             Command::Demo => "demo",
         }

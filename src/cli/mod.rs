@@ -4,6 +4,7 @@
 
 mod args;
 mod demo;
+mod describe;
 mod exit;
 mod load;
 mod out;
@@ -124,6 +125,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Load(arguments)) => load::run(context, &arguments),
         Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
+        Some(Command::Describe(arguments)) => describe::run(context, &arguments),
         Some(Command::Vet(arguments)) => vet::run(context, &arguments),
         Some(Command::Demo) => demo::run(context),
         None => state::run(context),

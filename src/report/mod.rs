@@ -1,8 +1,11 @@
 //! Results as text and as JSON. The only room that serialises results; it computes nothing of
 //! the job and knows no hardware.
 
+mod describe;
 mod document;
+mod draw;
 mod load;
+mod pins;
 mod play;
 mod record;
 mod ringout;
@@ -12,8 +15,13 @@ mod source;
 mod table;
 mod vet;
 
+pub use describe::{Caution, Described, cautions, describe_fields, describe_text};
 pub use document::{Fault, document, failure_document};
+pub use draw::{
+    Basis, Corner, Package, PackagePin, Place, Shape, Side, package_of, package_svg, package_text,
+};
 pub use load::{load_fields, load_text};
+pub use pins::{PinKind, named_like_a_clock, pin_kind};
 pub use play::{play_fields, play_how_far, play_plan_text, play_text};
 pub use record::{LastGood, last_good_of, record_document};
 pub use ringout::{ringout_counts, ringout_fields, ringout_plan, ringout_text};
