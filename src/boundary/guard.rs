@@ -246,11 +246,29 @@ impl<'a> Guard<'a> {
 
     fn build(&self, wanted: &[(PinIndex, bool)]) -> Result<GuardedImage, Refusal> {
         let all: Vec<(PinIndex, bool)> = self.held.iter().chain(wanted).copied().collect();
-        let mut bits = self.pins.quiet_image();
-        for &(pin, level) in &all {
+        // The image at rest is the ground that every other stands on; only the first has none yet.
+        let (mut bits, mut driven) = match self.rest.bits.is_empty() {
+            true => (self.pins.quiet_image(), Vec::new()),
+            false => (self.rest.bits.clone(), self.rest.driven.clone()),
+        };
+        let fresh = if self.rest.bits.is_empty() {
+            &all[..]
+        } else {
+            wanted
+        };
+        for &(pin, level) in fresh {
             self.pins.put(&mut bits, pin, level, &all);
         }
-        let driven = self.pins.driven(&bits);
+        if self.rest.bits.is_empty() {
+            driven = self.pins.driven(&bits);
+        } else {
+            let touched = fresh.iter().flat_map(|(p, _)| self.pins.group(*p));
+            for &pin in touched {
+                driven.retain(|(p, _)| *p != pin);
+                driven.extend(self.pins.driven_level(pin, &bits).map(|l| (pin, l)));
+            }
+            driven.sort_unstable();
+        }
         let image = GuardedImage { bits, driven };
         // A refusal should name what is wanted: neighbours that it switches on first, then itself, then the rest.
         let is_wanted = |p: &PinIndex| wanted.iter().any(|(w, _)| w == p);

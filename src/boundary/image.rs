@@ -40,14 +40,17 @@ impl Pins {
         bits.set(drive.cell, level);
     }
 
-    /// Every pin that an image drives, and its level.
+    /// Every pin that an image drives, and its level; in rising order.
     pub(super) fn driven(&self, bits: &Bits) -> Vec<(PinIndex, bool)> {
         self.iter()
-            .filter_map(|(index, pin)| {
-                let drive = pin.drive?;
-                let on = drive.enable.is_none_or(|e| bits.get(e.cell) != e.off);
-                on.then(|| (index, bits.get(drive.cell)))
-            })
+            .filter_map(|(index, _)| Some((index, self.driven_level(index, bits)?)))
             .collect()
+    }
+
+    /// The level that an image drives a pin to; `None` if its driver is off.
+    pub(super) fn driven_level(&self, pin: PinIndex, bits: &Bits) -> Option<bool> {
+        let drive = self.get(pin).drive?;
+        let on = drive.enable.is_none_or(|e| bits.get(e.cell) != e.off);
+        on.then(|| bits.get(drive.cell))
     }
 }

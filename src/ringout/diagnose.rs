@@ -9,7 +9,7 @@ use super::observe::Response;
 use super::plan::Plan;
 use super::subject::Subject;
 use super::words::Words;
-use super::{Alternative, Evidence, Finding, Untested, Verdict, WireVerdict};
+use super::{Alternative, Evidence, Finding, Method, Untested, Verdict, WireVerdict};
 
 /// Verdicts on all wires, in their order, and what explains several of them at once.
 pub fn diagnose(
@@ -31,7 +31,10 @@ pub fn suspects(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<
     (0..subject.lines.len())
         .map(WireIndex)
         .filter(|w| plan.untested[w.0].is_none())
-        .filter(|w| diagnosis.judge(*w).verdict != Verdict::Good)
+        .filter(|w| {
+            let judged = diagnosis.judge(*w);
+            judged.verdict != Verdict::Good && judged.untested.is_none()
+        })
         .collect()
 }
 
@@ -90,7 +93,7 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         diagnosis
     }
 
-    fn ends(&self, wire: WireIndex) -> Option<[usize; 2]> {
+    pub(super) fn ends(&self, wire: WireIndex) -> Option<[usize; 2]> {
         let [a, b] = self.subject.lines[wire.0].ends;
         Some([a?, b?])
     }
@@ -122,6 +125,9 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
                 ..Judged::plain(Verdict::Untested)
             };
         }
+        if self.plan.method == Method::Alone {
+            return self.alone(wire);
+        }
         let Some(ends) = self.ends(wire) else {
             return Judged::plain(Verdict::Untested);
         };
@@ -147,6 +153,33 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
                 }
             }
             _ => self.apart(wire, ends),
+        }
+    }
+
+    /// A wire that is looked at from one end only, its other end hanging free: short, stuck, held, or nothing to see.
+    fn alone(&self, wire: WireIndex) -> Judged {
+        let ends = self.subject.lines[wire.0].ends.into_iter().flatten();
+        for end in ends {
+            let strangers = self.strangers(end);
+            if !strangers.is_empty() {
+                let (wires, with) = self.owners(&strangers);
+                return Judged {
+                    with,
+                    strangers,
+                    wires,
+                    ..Judged::plain(Verdict::Short)
+                };
+            }
+            if let Stuck::Firmly(level) = self.links.stuck[end] {
+                return Judged::plain(stuck(level));
+            }
+        }
+        match self.returns[wire.0] {
+            Some(_) => Judged::plain(Verdict::Held),
+            None => Judged {
+                untested: Some(Untested::OneEnd),
+                ..Judged::plain(Verdict::Untested)
+            },
         }
     }
 
@@ -270,7 +303,7 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
     }
 
     /// The terminal that an end of a wire sits on instead of its own, judged by what its other end is joined to.
-    fn landing(&self, ends: [usize; 2], end: usize) -> Option<usize> {
+    pub(super) fn landing(&self, ends: [usize; 2], end: usize) -> Option<usize> {
         let home = ends[end];
         let strangers = self.strangers(ends[1 - end]);
         let on_side = (strangers.iter().copied()).find(|t| self.same_side(*t, home));
@@ -337,7 +370,9 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             .collect();
         let free: Vec<(usize, bool)> = (0..habits.len())
             .filter(|w| habits[*w] == Some(Habit::Stays))
-            .filter(|w| self.own_link(WireIndex(*w)) == Link::Joined)
+            .filter(|w| {
+                self.plan.method == Method::Alone || self.own_link(WireIndex(*w)) == Link::Joined
+            })
             .flat_map(|w| self.seats(WireIndex(w)))
             .collect();
         (habits.into_iter().enumerate())
@@ -374,7 +409,11 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
 
     /// What a wire does when it is let go at another level than it rested at; `None` if that was not seen.
     fn habit(&self, wire: WireIndex) -> Option<Habit> {
-        let ends = self.ends(wire)?;
+        let ends: Vec<usize> = self.subject.lines[wire.0]
+            .ends
+            .into_iter()
+            .flatten()
+            .collect();
         let mut habit = None;
         for reading in &self.response.steps {
             if !ends.contains(&self.plan.steps[reading.step].terminal) {
@@ -404,7 +443,8 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
     /// The level that the board file or the devices' BSDL pull a wire's net to.
     fn declared_pull(&self, wire: WireIndex) -> Option<bool> {
         let board = self.subject.board;
-        let net = self.subject.terminals[self.ends(wire)?[0]].net;
+        let mut ends = self.subject.lines[wire.0].ends.into_iter().flatten();
+        let net = self.subject.terminals[ends.next()?].net;
         let drawn = board.drawn_nets();
         let declared = (board.netlist.pulls.iter())
             .find(|(node, _)| drawn[node.0] == net)
@@ -436,9 +476,14 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
     /// The vectors that show it: each end driven to both levels, with what the other end and any stranger read. Of a
     /// driver that was tried several times the first reading, and those that differ from it.
     fn evidence(&self, wire: WireIndex, judged: &Judged) -> Vec<Evidence> {
-        let (Some(ends), None) = (self.ends(wire), &judged.untested) else {
+        if judged.untested.is_some() {
             return Vec::new();
-        };
+        }
+        let ends: Vec<usize> = self.subject.lines[wire.0]
+            .ends
+            .into_iter()
+            .flatten()
+            .collect();
         let listens = |t: usize| ends.contains(&t) || judged.strangers.contains(&t);
         let ears: Vec<usize> = (0..self.plan.ears.len())
             .filter(|e| listens(self.plan.ears[*e].1))

@@ -20,6 +20,10 @@ pub struct Plan {
     pub ears: Vec<(PinIndex, usize)>,
     /// By wire: why it cannot be tested; `None` for those that can.
     pub untested: Vec<Option<Untested>>,
+    /// By terminal: whether any ear hears it.
+    heard: Vec<bool>,
+    /// By terminal: the step that drives it, alone or along with others.
+    driven: Vec<Option<usize>>,
 }
 
 /// One driver.
@@ -45,12 +49,30 @@ impl Step {
 }
 
 impl Plan {
-    /// The plan for both-ends: each terminal of a wanted wire is driven from the first pin that can and may.
+    /// The plan of a method: each terminal of a wanted wire is driven from the first pin that can and may. `None` for
+    /// methods that need a probe.
     ///
     /// `only`: the wires to test; `None` for all.
-    pub fn both_ends(subject: &Subject<'_>, guard: &Guard<'_>, only: Option<&[WireIndex]>) -> Self {
+    pub fn of(
+        method: Method,
+        subject: &Subject<'_>,
+        guard: &Guard<'_>,
+        only: Option<&[WireIndex]>,
+    ) -> Option<Self> {
+        matches!(method, Method::BothEnds | Method::Alone)
+            .then(|| Self::between_pins(method, subject, guard, only))
+    }
+
+    fn between_pins(
+        method: Method,
+        subject: &Subject<'_>,
+        guard: &Guard<'_>,
+        only: Option<&[WireIndex]>,
+    ) -> Self {
         let mut plan = Plan {
-            method: Method::BothEnds,
+            method,
+            heard: vec![false; subject.terminals.len()],
+            driven: vec![None; subject.terminals.len()],
             base: Vec::new(),
             steps: Vec::new(),
             ears: Vec::new(),
@@ -60,7 +82,6 @@ impl Plan {
         plan.add_ears(subject);
         let wanted = |wire: WireIndex| only.is_none_or(|o| o.contains(&wire));
         let mut refused: Vec<Option<Refusal>> = vec![None; subject.terminals.len()];
-        let spare = |t: usize| subject.terminals[t].wires.is_empty();
         for t in 0..subject.terminals.len() {
             // What cannot be switched off is looked at first, whoever it belongs to: nothing may drive against it.
             let live = (subject.terminals[t].stations.iter()).any(|s| guard.always_drives(s.pin));
@@ -108,11 +129,20 @@ impl Plan {
         };
         plan.steps
             .sort_by_key(|s| (!s.always, first_of(s.terminal)));
+        for (i, step) in plan.steps.iter().enumerate().rev() {
+            for &t in &step.along {
+                plan.driven[t] = Some(i);
+            }
+        }
+        for (i, step) in plan.steps.iter().enumerate().rev() {
+            plan.driven[step.terminal] = Some(i);
+        }
         for line in &subject.lines {
             let why = match line.role {
                 WireRole::Supply => Some(Untested::Supply),
                 WireRole::Ground => Some(Untested::Ground),
                 _ if !wanted(line.wire) => Some(Untested::NotAskedFor),
+                _ if method == Method::Alone => plan.why_unseen(subject, line.wire, &refused),
                 _ => plan.why_untested(subject, line.wire, &refused),
             };
             plan.untested[line.wire.0] = why;
@@ -145,6 +175,7 @@ impl Plan {
                 let open = (station.hear_needs.iter()).all(|n| self.base.contains(n));
                 if station.hears && open {
                     self.ears.push((station.pin, t));
+                    self.heard[t] = true;
                 }
             }
         }
@@ -222,13 +253,48 @@ impl Plan {
 
     /// The step that drives a terminal, alone or along with others.
     pub fn step_at(&self, terminal: usize) -> Option<usize> {
-        (self.steps.iter().position(|s| s.terminal == terminal))
-            .or_else(|| self.steps.iter().position(|s| s.along.contains(&terminal)))
+        self.driven[terminal]
     }
 
     /// Whether any ear hears the terminal.
     pub fn hears(&self, terminal: usize) -> bool {
-        self.ears.iter().any(|(_, t)| *t == terminal)
+        self.heard[terminal]
+    }
+
+    /// Vectors of the plan when nothing has to be tried again: each driver at both levels and let go, and one at the
+    /// start.
+    pub fn vectors(&self) -> usize {
+        3 * self.steps.len() + 1
+    }
+
+    /// Why nothing can be said about a wire from its near end alone.
+    fn why_unseen(
+        &self,
+        subject: &Subject<'_>,
+        wire: WireIndex,
+        refused: &[Option<Refusal>],
+    ) -> Option<Untested> {
+        let declared = &subject.board.wires[wire.0];
+        let ends: Vec<usize> = (subject.lines[wire.0].ends.iter().flatten().copied())
+            .filter(|t| !subject.terminals[*t].stations.is_empty())
+            .collect();
+        if ends.is_empty() {
+            return Some(Untested::NoPin(format!(
+                "{} or {}",
+                declared.from, declared.to
+            )));
+        }
+        if ends.iter().any(|t| self.step_at(*t).is_some()) {
+            return None;
+        }
+        let why = ends.iter().find_map(|t| refused[*t].as_ref());
+        Some(match why {
+            Some(refusal) => Untested::Live(refusal.to_string()),
+            None => Untested::NoDriver(format!(
+                "neither {} nor {} has one",
+                declared.from, declared.to
+            )),
+        })
     }
 
     fn why_untested(

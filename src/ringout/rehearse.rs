@@ -34,9 +34,6 @@ pub fn rehearse(
     method: Method,
     wish: &Wish,
 ) -> Result<Rehearsal, RingOutError> {
-    if method != Method::BothEnds {
-        return Err(RingOutError::Method(method));
-    }
     let pins = Pins::new(board, present)?;
     let conditions = Conditions {
         machine: MachinePower::Off,
@@ -44,7 +41,8 @@ pub fn rehearse(
     };
     let guard = Guard::new(board, &pins, conditions)?;
     let subject = Subject::new(board, &pins);
-    let plan = Plan::both_ends(&subject, &guard, wish.only.as_deref());
+    let plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
+        .ok_or(RingOutError::Method(method))?;
     let pin = |p| pins.get(p).pin.clone();
     Ok(Rehearsal {
         drivers: plan.steps.iter().map(|s| pin(s.pin)).collect(),
@@ -54,7 +52,7 @@ pub fn rehearse(
             .map(|(p, level)| (pin(*p), *level))
             .collect(),
         listeners: plan.ears.len(),
-        vectors: 2 * plan.steps.len(),
+        vectors: plan.vectors(),
         untested: plan.untested,
     })
 }

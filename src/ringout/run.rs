@@ -97,13 +97,11 @@ pub fn ring_out(
     wish: &Wish,
     run: &mut Runner<'_>,
 ) -> Result<RingOut, RingOutError> {
-    if method != Method::BothEnds {
-        return Err(RingOutError::Method(method));
-    }
     let pins = Pins::new(board, present)?;
     let guard = Guard::new(board, &pins, wish.conditions)?;
     let subject = Subject::new(board, &pins);
-    let mut plan = Plan::both_ends(&subject, &guard, wish.only.as_deref());
+    let plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
+        .ok_or(RingOutError::Method(method))?;
     let mut bench = Bench {
         guard: &guard,
         subject: &subject,
@@ -112,7 +110,7 @@ pub fn ring_out(
         repeated: 0,
     };
     let still = bench.look(board, &pins)?;
-    let response = bench.walk(&mut plan, &still)?;
+    let response = bench.walk(&plan, &still)?;
     let (wires, findings) = diagnose(&subject, &plan, &response);
     Ok(RingOut {
         method,
@@ -222,7 +220,7 @@ impl<'a> Bench<'_, 'a, '_> {
     }
 
     /// The whole walk: drivers that are always on first, then all others, then the suspects again.
-    fn walk(&mut self, plan: &mut Plan, still: &Stillness) -> Result<Response, RingOutError> {
+    fn walk(&mut self, plan: &Plan, still: &Stillness) -> Result<Response, RingOutError> {
         let always = plan.steps.iter().filter(|s| s.always).count();
         let mut response = Response {
             rest: Reading::new(plan.ears.iter().map(|_| None)),

@@ -95,6 +95,11 @@ pub enum Untested {
     /// Another way joins its ends, so that a broken wire would not show.
     #[error("another way joins its two ends, so a break would not show")]
     Bridged,
+    /// Only one end is looked at: nothing is wrong there, and the rest cannot be seen.
+    #[error(
+        "from one end it is neither shorted nor stuck, but its contact at the other end cannot be seen"
+    )]
+    OneEnd,
     /// Something drives the line whenever EXTEST is on, or may.
     #[error("{0}")]
     Live(String),
@@ -112,6 +117,9 @@ impl Untested {
             Self::NoDriver(_) | Self::Live(_) => "ring it out with a probe (`--by probe-sends`)",
             Self::Together(_) => {
                 "ring it out with a probe (`--by probe-reads`), or from the other end"
+            }
+            Self::OneEnd => {
+                "plug the harness in and ring it out with a clip (`--by both-ends`) or a probe (`--by probe-sends`)"
             }
             Self::Bridged => "unplug the machine, or check it with a meter",
         }

@@ -13,12 +13,14 @@ mod weave;
 
 use std::path::{Path, PathBuf};
 
+use taploom::bits::Bits;
 use taploom::board::{Board, DeviceIndex};
 use taploom::boundary::{Conditions, MachinePower};
-use taploom::ringout::{Method, RingOut, RingOutError, Verdict, Wish, ring_out};
+use taploom::ringout::{Method, RingOut, RingOutError, Untested, Verdict, Wish, ring_out};
 use taploom::simulator::{Bench, BenchFile, Seen};
-use taploom::tap::{self, PieceLimits, Port};
+use taploom::tap::{self, PieceLimits, Port, Register, ScanProgram, TapState};
 use taploom::transport::Lowered;
+use taploom_bsdl::Device;
 
 fn scenario(file: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -38,6 +40,7 @@ fn machine_off() -> Wish {
 
 /// Rings out a bench whose chain has all devices that the bench file fits.
 fn on_bench(
+    method: Method,
     bench: &BenchFile,
     board: &Board,
     wish: &Wish,
@@ -52,14 +55,28 @@ fn on_bench(
     let mut port = Lowered::new(simulated);
     port.set_tck_hz(6_000_000).unwrap();
     let mut run = |program| tap::run(&mut port, program, PieceLimits::at(6_000_000));
-    let result = ring_out(board, &present, Method::BothEnds, wish, &mut run);
+    let result = ring_out(board, &present, method, wish, &mut run);
     (result, witness.seen())
 }
 
 fn on_scenario(file: &str) -> (Board, RingOut, Seen) {
-    let bench = BenchFile::load(scenario(file)).unwrap_or_else(|e| panic!("{e}"));
+    on_file(Method::BothEnds, &scenario(file))
+}
+
+/// The scenario's board on a bench of the test's own: the clip and `rest` of the bench file.
+fn on_text(method: Method, name: &str, with: &str, rest: &str) -> (Board, RingOut, Seen) {
+    let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{name}.toml"));
+    let board = scenario("board.toml");
+    let head = format!("[bench]\nformat = 1\nboard = {board:?}\nwith = [{with}]\nseed = 1\n");
+    std::fs::write(&path, head + rest).unwrap();
+    on_file(method, &path)
+}
+
+fn on_file(method: Method, file: &Path) -> (Board, RingOut, Seen) {
+    let bench = BenchFile::load(file).unwrap_or_else(|e| panic!("{e}"));
     let board = Board::load(&bench.board).unwrap_or_else(|e| panic!("{e}"));
-    let (result, seen) = on_bench(&bench, &board, &machine_off());
+    let (result, seen) = on_bench(method, &bench, &board, &machine_off());
+    let file = file.display();
     let result = result.unwrap_or_else(|e| panic!("{file}: {e}"));
     (board, result, seen)
 }
@@ -69,10 +86,7 @@ fn bad(board: &Board, result: &RingOut) -> Vec<String> {
     (result.wires.iter())
         .filter(|w| {
             w.verdict != Verdict::Good
-                && !matches!(
-                    w.untested,
-                    Some(taploom::ringout::Untested::Supply | taploom::ringout::Untested::Ground)
-                )
+                && !matches!(w.untested, Some(Untested::Supply | Untested::Ground))
         })
         .map(|w| {
             let label = &board.wires[w.wire.0].label;
@@ -112,4 +126,238 @@ fn the_scenario_s_benches_get_the_injected_verdicts() {
         assert_eq!(seen.fight_count, 0, "{file}: {:?}", seen.fights);
         assert!(seen.left_safe(), "{file}: {:?}", seen.devices);
     }
+}
+
+fn safe(seen: &Seen) {
+    assert_eq!(seen.fight_count, 0, "{:?}", seen.fights);
+    assert!(seen.left_safe(), "{:?}", seen.devices);
+}
+
+#[test]
+fn a_buffer_that_is_off_is_one_finding() {
+    // Its enable is joined to the supply: whatever U1 does, IC7 stays off.
+    let rest = "[[fault]]\nkind = \"stuck\"\npin = \"U1.50\"\nlevel = \"high\"\n";
+    let (board, result, seen) = on_text(Method::BothEnds, "buffer-off", "\"U5\"", rest);
+    safe(&seen);
+    let open: Vec<String> = (3..=10).map(|w| format!("W{w:02} open")).collect();
+    assert_eq!(bad(&board, &result), open);
+    assert_eq!(result.findings.len(), 1);
+    assert_eq!(
+        result.findings[0].says,
+        "all wires behind IC7 (buffer) have no contact: W03, W04, W05, W06, W07, W08, W09, W10"
+    );
+    assert_eq!(
+        result.findings[0].mend,
+        "look whether IC7 is powered and on: it needs U1.50 low"
+    );
+}
+
+#[test]
+fn a_shifted_plug_is_one_mistake() {
+    // Every signal wire one pin too high at J3; W22 would land on the supply and hangs free instead.
+    let (board, _, _) = on_scenario("as-drawn.toml");
+    let mut rest = String::new();
+    for wire in &board.wires {
+        let to = wire.to.to_string();
+        let pin: u32 = to.trim_start_matches("J3.").parse().unwrap();
+        match pin {
+            1..25 => {
+                rest += &format!(
+                    "[[fault]]\nkind = \"misplaced\"\nwire = \"{}\"\npin = \"J3.{}\"\n",
+                    wire.label,
+                    pin + 1
+                )
+            }
+            25 => rest += &format!("[[fault]]\nkind = \"open\"\nwire = \"{}\"\n", wire.label),
+            _ => {}
+        }
+    }
+    let (board, result, seen) = on_text(Method::BothEnds, "shifted-plug", "\"U5\"", &rest);
+    safe(&seen);
+    for w in &result.wires {
+        let label = &board.wires[w.wire.0].label;
+        match (label.as_str(), w.untested.is_some()) {
+            (_, true) => {}
+            ("W22", _) => assert_eq!(w.verdict, Verdict::Open),
+            _ => assert_eq!(w.verdict, Verdict::Misplaced, "{label}: {}", w.says),
+        }
+    }
+    // D7 belongs on U1.33 behind J3.8 and sits on J3.9, which IC7 carries to U1.40.
+    let d7 = result
+        .wires
+        .iter()
+        .find(|w| board.wires[w.wire.0].signal == "D7")
+        .unwrap();
+    assert_eq!(d7.with, ["U1.40"]);
+    let shift: Vec<_> = result
+        .findings
+        .iter()
+        .filter(|f| f.says.contains("one mistake"))
+        .collect();
+    assert_eq!(shift.len(), 1, "{:?}", result.findings);
+    assert!(
+        shift[0].says.starts_with(
+            "one mistake explains these wires: everything at J3 sits one pin too high"
+        ),
+        "{}",
+        shift[0].says
+    );
+    assert_eq!(shift[0].wires.len(), 24);
+}
+
+#[test]
+fn a_socket_that_is_turned_is_one_mistake() {
+    let (board, _, _) = on_scenario("as-drawn.toml");
+    let mut rest = String::new();
+    for wire in &board.wires {
+        let from = wire.from.socket_pin().unwrap().number;
+        if ![1, 14, 28].contains(&from) {
+            rest += &format!(
+                "[[fault]]\nkind = \"misplaced\"\nwire = \"{}\"\nend = \"from\"\npin = \"pattern memory.{}\"\n",
+                wire.label,
+                (from + 13) % 28 + 1
+            );
+        }
+    }
+    let (board, result, seen) = on_text(Method::BothEnds, "turned", "\"U5\"", &rest);
+    safe(&seen);
+    assert!(result.wires.iter().all(|w| w.verdict != Verdict::Good));
+    let turned: Vec<_> = result
+        .findings
+        .iter()
+        .filter(|f| f.says.contains("one mistake"))
+        .collect();
+    assert_eq!(
+        turned.len(),
+        1,
+        "{:?} {:?}",
+        result.findings,
+        bad(&board, &result)
+    );
+    assert!(
+        turned[0]
+            .says
+            .contains("everything at pattern memory is turned by half"),
+        "{}",
+        turned[0].says
+    );
+}
+
+#[test]
+fn one_end_alone_shows_shorts_and_stuck_lines() {
+    let rest = "[[fault]]\nkind = \"short\"\nwires = [\"W11\", \"W12\"]\nbehaviour = \"wired-or\"\n\
+                [[fault]]\nkind = \"stuck\"\nwire = \"W24\"\nlevel = \"low\"\n";
+    let (board, result, seen) = on_text(Method::Alone, "alone", "", rest);
+    safe(&seen);
+    let told: Vec<String> = bad(&board, &result)
+        .into_iter()
+        .filter(|v| !v.ends_with("untested"))
+        .collect();
+    assert_eq!(told, ["W11 short W12", "W12 short W11", "W24 stuck-low"]);
+    let untested = |label: &str| {
+        let wire = board.wire(label).unwrap();
+        result.wires[wire.0].untested.clone()
+    };
+    assert_eq!(untested("W25"), Some(Untested::OneEnd));
+    // Behind IC7 nothing can be driven from this end.
+    assert!(matches!(
+        untested("W03"),
+        Some(Untested::NoDriver(_) | Untested::Live(_))
+    ));
+    assert!(matches!(untested("W14"), Some(Untested::Ground)));
+}
+
+/// A canary: whoever drives past the guard is seen by the watcher. U1.12 and U5.37 are the two ends of W25.
+#[test]
+fn a_planted_fight_is_seen() {
+    let bench = BenchFile::load(scenario("as-drawn.toml")).unwrap();
+    let board = Board::load(&bench.board).unwrap();
+    let simulated = Bench::build(&bench, &board).unwrap();
+    let witness = simulated.witness();
+    let mut port = Lowered::new(simulated);
+    let devices: Vec<_> = board
+        .devices
+        .iter()
+        .map(|d| d.bsdl.clone().unwrap())
+        .collect();
+    let ir = |name: &str| -> Bits {
+        let code = |d: &Device| {
+            d.instruction(name).or(d.preload()).unwrap().opcodes[0].bits_with_x_as(true)
+        };
+        devices.iter().rev().flat_map(|d| code(d)).collect()
+    };
+    let mut image = Vec::new();
+    for (name, d) in board.devices.iter().zip(&devices).rev() {
+        let start = image.len();
+        image.resize(start + d.boundary_length as usize, false);
+        for cell in &d.cells {
+            if let Some(off) = cell.control {
+                image[start + off.cell as usize] |= off.disable_value;
+            }
+        }
+        for (device, pin, level) in [("U1", "12", true), ("U5", "37", false)] {
+            if &*name.name == device {
+                let driver = d.pin_cells(name.bit_of(pin).unwrap()).driver.unwrap();
+                let off = driver.control.unwrap();
+                image[start + driver.number as usize] = level;
+                image[start + off.cell as usize] = !off.disable_value;
+            }
+        }
+    }
+    let image: Bits = image.into_iter().collect();
+    let mut program = ScanProgram::new();
+    program.reset();
+    program.scan(Register::Ir, ir("PRELOAD"), TapState::RunTestIdle);
+    program.scan(Register::Dr, image.clone(), TapState::RunTestIdle);
+    program.scan(Register::Ir, ir("EXTEST"), TapState::RunTestIdle);
+    tap::run(&mut port, program, PieceLimits::at(6_000_000)).unwrap();
+    let seen = witness.seen();
+    assert!(seen.fight_count > 0);
+    assert!(
+        seen.fights
+            .iter()
+            .any(|f| f.pins.iter().any(|p| p.pin.contains("U1.12"))),
+        "{:?}",
+        seen.fights
+    );
+    assert!(!seen.left_safe());
+}
+
+/// Nobody but the guard's room names EXTEST in order to use it.
+#[test]
+fn only_the_boundary_room_builds_extest() {
+    fn files(folder: &Path, out: &mut Vec<PathBuf>) {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            match path.is_dir() {
+                true => files(&path, out),
+                false => out.push(path),
+            }
+        }
+    }
+    // The simulated devices obey it; a session looks for it in the files that it is to play.
+    let allowed = ["src/boundary/", "src/simulator/", "src/session/jobs.rs"];
+    let (mut sources, mut checked) = (Vec::new(), 0);
+    files(
+        &Path::new(env!("CARGO_MANIFEST_DIR")).join("src"),
+        &mut sources,
+    );
+    for path in sources
+        .iter()
+        .filter(|p| p.extension().is_some_and(|e| e == "rs"))
+    {
+        let path_text = path.display().to_string();
+        let text = std::fs::read_to_string(path).unwrap();
+        // Unit tests may name it: they come last in a file, or in a folder of their own.
+        let code = text.split("#[cfg(test)]").next().unwrap();
+        if allowed.iter().any(|a| path_text.contains(a)) || path_text.contains("/tests") {
+            continue;
+        }
+        checked += 1;
+        for (n, line) in code.lines().enumerate() {
+            let code = line.split("//").next().unwrap();
+            assert!(!code.contains("\"EXTEST"), "{path_text}:{}: {line}", n + 1);
+        }
+    }
+    assert!(checked > 50, "{checked}");
 }
