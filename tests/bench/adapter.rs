@@ -1,0 +1,305 @@
+//! What the encoder makes of the wire: share of TCK in virtual time, USB bytes, round trips, on each emulated chip;
+//! and how fast it encodes and decodes on one core. Prints counts beside their goals.
+
+#![allow(clippy::print_stdout, reason = "a benchmark prints its counts")]
+
+use std::collections::VecDeque;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use taploom::bits::Bits;
+use taploom::chain::discover;
+use taploom::simulator::Bench;
+use taploom::simulator::adapter::{EmulatedAdapter, Model};
+use taploom::tap::{
+    Answers, Clocks, Level, Line, PieceLimits, Port, PortError, Register, ScanProgram, TapState,
+    Traffic,
+};
+use taploom::transport::{Mpsse, Profile, Usb, UsbCounts, UsbError};
+
+/// A bench that costs nothing: TDO is TDI.
+struct Wire;
+
+impl Clocks for Wire {
+    fn clock(&mut self, _tms: &Bits, tdi: &Bits) -> Result<Bits, PortError> {
+        Ok(tdi.clone())
+    }
+
+    fn line(&mut self, _line: Line, _level: Level) -> Result<u8, PortError> {
+        Ok(0xff)
+    }
+
+    fn sense(&mut self) -> Result<u8, PortError> {
+        Ok(0xff)
+    }
+
+    fn pass(&mut self, _ns: u64) -> Result<(), PortError> {
+        Ok(())
+    }
+}
+
+/// A device that gives the answers of an earlier run at once, so that only the encoder works.
+struct Canned {
+    reads: VecDeque<Vec<u8>>,
+    packet: usize,
+    release: u16,
+    counts: UsbCounts,
+}
+
+/// Keeps what a run reads.
+struct Keeping<U> {
+    usb: U,
+    reads: Vec<Vec<u8>>,
+}
+
+impl<U: Usb> Usb for Keeping<U> {
+    fn control_out(&mut self, r: u8, v: u16, i: u16) -> Result<(), UsbError> {
+        self.usb.control_out(r, v, i)
+    }
+    fn control_in(&mut self, r: u8, v: u16, i: u16, n: u16) -> Result<Vec<u8>, UsbError> {
+        self.usb.control_in(r, v, i, n)
+    }
+    fn listen(&mut self, bytes: usize, depth: usize) -> Result<(), UsbError> {
+        self.usb.listen(bytes, depth)
+    }
+    fn write(&mut self, data: Vec<u8>, t: Duration) -> Result<(), UsbError> {
+        self.usb.write(data, t)
+    }
+    fn read(&mut self, t: Duration) -> Result<Vec<u8>, UsbError> {
+        let request = self.usb.read(t)?;
+        self.reads.push(request.clone());
+        Ok(request)
+    }
+    fn pause(&mut self, t: Duration) {
+        self.usb.pause(t);
+    }
+    fn packet_bytes(&self) -> usize {
+        self.usb.packet_bytes()
+    }
+    fn product(&self) -> u16 {
+        self.usb.product()
+    }
+    fn release(&self) -> u16 {
+        self.usb.release()
+    }
+    fn name(&self) -> String {
+        self.usb.name()
+    }
+    fn counts(&self) -> UsbCounts {
+        self.usb.counts()
+    }
+    fn now(&self) -> Duration {
+        self.usb.now()
+    }
+}
+
+impl Usb for Canned {
+    fn control_out(&mut self, _: u8, _: u16, _: u16) -> Result<(), UsbError> {
+        Ok(())
+    }
+    fn control_in(&mut self, _: u8, _: u16, _: u16, _: u16) -> Result<Vec<u8>, UsbError> {
+        Ok(Vec::new())
+    }
+    fn listen(&mut self, _: usize, _: usize) -> Result<(), UsbError> {
+        Ok(())
+    }
+    fn write(&mut self, data: Vec<u8>, _: Duration) -> Result<(), UsbError> {
+        self.counts.out_bytes += data.len() as u64;
+        Ok(())
+    }
+    fn read(&mut self, _: Duration) -> Result<Vec<u8>, UsbError> {
+        self.reads.pop_front().ok_or(UsbError::TimedOut { done: 0 })
+    }
+    fn pause(&mut self, _: Duration) {}
+    fn packet_bytes(&self) -> usize {
+        self.packet
+    }
+    fn product(&self) -> u16 {
+        0x6010
+    }
+    fn release(&self) -> u16 {
+        self.release
+    }
+    fn name(&self) -> String {
+        "canned answers".to_owned()
+    }
+    fn counts(&self) -> UsbCounts {
+        self.counts
+    }
+    fn now(&self) -> Duration {
+        Duration::ZERO
+    }
+}
+
+fn open<U: Usb>(usb: U, high_lines: u8, hz: u32) -> Mpsse<U> {
+    let profile = Profile::plain_module("plain module", 0, high_lines);
+    let mut port = Mpsse::open(usb, profile).expect("the emulated chip opens");
+    port.set_tck_hz(hz).expect("the chip makes that rate");
+    port
+}
+
+/// Runs a program with two pieces in flight.
+fn run(port: &mut dyn Port, program: ScanProgram, hz: u32) -> Answers {
+    let mut answers = Answers::default();
+    let mut before = None;
+    for piece in program.pieces(PieceLimits::at(hz)) {
+        let ticket = port.submit(piece).expect("runs");
+        if let Some(before) = before.replace(ticket) {
+            answers.join(port.collect(before).expect("runs"));
+        }
+    }
+    if let Some(last) = before {
+        answers.join(port.collect(last).expect("runs"));
+    }
+    answers
+}
+
+fn pattern(bits: usize) -> Bits {
+    let mut x = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut out = Bits::with_capacity(bits);
+    while out.len() < bits {
+        x ^= x << 13;
+        x ^= x >> 7;
+        x ^= x << 17;
+        out.push_u64(x, (bits - out.len()).min(64));
+    }
+    out
+}
+
+/// What a program moved, after the port was opened and the chain reset.
+fn measured(model: Model, hz: u32, program: ScanProgram) -> Traffic {
+    let lines = model.high_lines;
+    let mut port = open(EmulatedAdapter::new(model, Wire), lines, hz);
+    let mut start = ScanProgram::new();
+    start.reset();
+    run(&mut port, start, hz);
+    let before = port.traffic();
+    run(&mut port, program, hz);
+    let after = port.traffic();
+    Traffic {
+        tck_cycles: after.tck_cycles - before.tck_cycles,
+        shift_bits: after.shift_bits - before.shift_bits,
+        usb_out: after.usb_out - before.usb_out,
+        usb_in: after.usb_in - before.usb_in,
+        round_trips: after.round_trips - before.round_trips,
+        elapsed: after.elapsed - before.elapsed,
+    }
+}
+
+fn share(bits: usize, hz: u32, traffic: &Traffic) -> f64 {
+    bits as f64 / f64::from(hz) / traffic.elapsed.as_secs_f64() * 100.0
+}
+
+fn main() {
+    let (h, c) = (30_000_000, 6_000_000);
+    let chips = [
+        (Model::ft2232h(), h),
+        (Model::ft232h(), h),
+        (Model::ft4232h(), h),
+        (Model::ft2232c(), c),
+    ];
+    println!("1 MiB of payload through one of four devices, three BYPASS bits beside it:");
+    for (model, hz) in chips.clone() {
+        let bytes = 1 << 20;
+        let mut program = ScanProgram::new();
+        program.scan(Register::Dr, pattern(bytes * 8 + 3), TapState::RunTestIdle);
+        // The status afterwards waits for the end.
+        program.scan_captured(Register::Dr, Bits::ones(35), TapState::RunTestIdle);
+        let name = model.name.clone();
+        let traffic = measured(model, hz, program);
+        println!(
+            "  {name:8} {:6.2} % of TCK at {} MHz (goal 99)   {:.5} bytes out a payload byte (goal 1.001)   {} round trips (goal 4)",
+            share(bytes * 8, hz, &traffic),
+            hz / 1_000_000,
+            traffic.usb_out as f64 / bytes as f64,
+            traffic.round_trips,
+        );
+    }
+
+    println!("cold adapter to a discovered chain of five, knitting-machine board as drawn, 6 MHz:");
+    let bench =
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/knitting-machine/as-drawn.toml");
+    for (model, _) in chips.clone() {
+        let bench = Bench::open(&bench).expect("the fixture opens");
+        let (name, lines) = (model.name.clone(), model.high_lines);
+        let mut port = open(EmulatedAdapter::new(model, bench), lines, c);
+        let found = discover(&mut port, c).expect("the chain answers");
+        let traffic = port.traffic();
+        let goal = if name == "FT2232C" { 20 } else { 5 };
+        println!(
+            "  {name:8} {:6.2} ms (goal {goal})   {} round trips (goal 4)   {} devices   {} bytes out, {} in",
+            traffic.elapsed.as_secs_f64() * 1000.0,
+            traffic.round_trips,
+            found.devices.len(),
+            traffic.usb_out,
+            traffic.usb_in,
+        );
+    }
+
+    println!("vectors over 1,500 cells, all captured:");
+    for (model, hz) in chips {
+        let vectors = 1000;
+        let mut program = ScanProgram::new();
+        for _ in 0..vectors {
+            program.scan_captured(Register::Dr, pattern(1500), TapState::UpdateDr);
+        }
+        let name = model.name.clone();
+        let goal = if model.fast { 95 } else { 75 };
+        let traffic = measured(model, hz, program);
+        println!(
+            "  {name:8} {:6.2} % of cells / TCK at {} MHz (goal {goal})   {} round trips",
+            share(1500 * vectors, hz, &traffic),
+            hz / 1_000_000,
+            traffic.round_trips,
+        );
+    }
+
+    println!("encoding and decoding, one core:");
+    for (what, read) in [("out only", false), ("out and in", true)] {
+        let bytes = 8 << 20;
+        let program = || {
+            let mut program = ScanProgram::new();
+            program.reset();
+            if read {
+                program.scan_captured(Register::Dr, pattern(bytes * 8), TapState::RunTestIdle);
+            } else {
+                program.scan(Register::Dr, pattern(bytes * 8), TapState::RunTestIdle);
+            }
+            program
+        };
+        let keeping = Keeping {
+            usb: EmulatedAdapter::new(Model::ft2232h(), Wire),
+            reads: Vec::new(),
+        };
+        let mut port = open(keeping, 8, h);
+        run(&mut port, program(), h);
+        let canned = Canned {
+            reads: port.usb().reads.clone().into(),
+            packet: 512,
+            release: 0x0700,
+            counts: UsbCounts::default(),
+        };
+        let mut port = open(canned, 8, h);
+        let pieces = program().pieces(PieceLimits::at(h));
+        let began = Instant::now();
+        let mut answers = 0;
+        let mut before = None;
+        for piece in pieces {
+            let ticket = port.submit(piece).expect("runs");
+            if let Some(before) = before.replace(ticket) {
+                let answer = port.collect(before).expect("runs");
+                answers += answer.get(taploom::tap::Slot(0)).map_or(0, Bits::len);
+            }
+        }
+        let answer = port
+            .collect(before.expect("there are pieces"))
+            .expect("runs");
+        answers += answer.get(taploom::tap::Slot(0)).map_or(0, Bits::len);
+        let took = began.elapsed().as_secs_f64();
+        assert_eq!(answers, if read { bytes * 8 } else { 0 });
+        println!(
+            "  {what:10} {:6.0} MB/s of scan data (goal 200)",
+            bytes as f64 / 1e6 / took
+        );
+    }
+}
