@@ -6,7 +6,7 @@ use crate::chain::Found;
 use crate::report;
 
 use super::work::{self, Opened};
-use super::{Context, Exit, Failed, Outcome};
+use super::{Context, Exit, Failed, Failure, Outcome};
 
 pub(super) fn run(context: &Context, board: Option<&Path>) -> Result<Outcome, Failed> {
     let board = board.map(work::load_board).transpose()?;
@@ -30,24 +30,26 @@ pub(super) fn run(context: &Context, board: Option<&Path>) -> Result<Outcome, Fa
     }
     let mut opened = Opened::open(context)?;
     let scanned = opened.job(|session| session.scan(board.as_ref()))?;
+    let fields = report::scan_fields(&scanned, board.as_ref());
+    if scanned.found.devices.is_empty() {
+        // Nobody answers: that is not a difference from the board but a chain that cannot be worked with.
+        let mut lines = vec!["nobody answers on this chain".to_owned()];
+        lines.extend(report::findings_lines(&scanned.found.findings()));
+        let mut failed = opened.fail(Failure::chain(lines.join("\n")));
+        work::add_fields(&mut failed.fields, fields);
+        return Err(failed);
+    }
     let exit = match &scanned.comparison {
         Some(comparison) if comparison.is_as_declared() => Exit::Good,
         Some(_) => Exit::Finding,
-        None => without_board(&scanned.found),
+        None if healthy(&scanned.found) => Exit::Good,
+        None => Exit::Finding,
     };
-    let fields = report::scan_fields(&scanned, board.as_ref());
     let text = report::scan_text(&scanned, board.as_ref());
     opened.finish_with(exit, fields, text, board.as_ref(), &|_| Ok(()))
 }
 
-/// Without a board nothing is declared: a sick chain is a finding, one that nobody answers on
-/// could not be worked with.
-fn without_board(found: &Found) -> Exit {
-    if found.is_whole() && found.findings().iter().all(|f| !f.fault) {
-        Exit::Good
-    } else if found.devices.is_empty() {
-        Exit::Port
-    } else {
-        Exit::Finding
-    }
+/// Whether nothing is wrong with a chain of which nothing is declared.
+fn healthy(found: &Found) -> bool {
+    found.is_whole() && found.findings().iter().all(|f| !f.fault)
 }
