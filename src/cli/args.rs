@@ -86,6 +86,9 @@ pub(crate) enum Power {
 /// The commands.
 #[derive(Debug, Clone, Subcommand)]
 pub(crate) enum Command {
+    /// Which USB adapters are plugged in, and may we open them
+    #[command(after_help = "Example: taploom adapters")]
+    Adapters,
     /// Who is on the chain; with a board file, is it as declared
     #[command(after_help = "Example: taploom scan board.toml")]
     Scan {
@@ -238,6 +241,7 @@ impl Command {
     /// The command's name, as in the schema of its documents.
     pub(crate) fn name(&self) -> &'static str {
         match self {
+            Command::Adapters => "adapters",
             Command::Scan { .. } => "scan",
             Command::Ringout(_) => "ringout",
             Command::Load(_) => "load",

@@ -127,6 +127,9 @@ impl Failure {
             PortError::NotAllowed { .. } => {
                 Some("run `taploom adapters`: it names the line to paste")
             }
+            PortError::NotFound { what } if what.starts_with("TAP socket") => {
+                Some("start the other side first; the address is HOST:PORT or unix:PATH")
+            }
             PortError::NotFound { .. } => Some("run `taploom adapters` to see what is plugged in"),
             PortError::TimedOut { .. } => {
                 Some("check that the other side runs; replug the adapter")

@@ -2,6 +2,7 @@
 //!
 //! This room holds no logic of the job. It is the only one that prints.
 
+mod adapters;
 mod args;
 mod demo;
 mod describe;
@@ -127,6 +128,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
         Some(Command::Describe(arguments)) => describe::run(context, &arguments),
         Some(Command::Vet(arguments)) => vet::run(context, &arguments),
+        Some(Command::Adapters) => adapters::run(context),
         Some(Command::Demo) => demo::run(context),
         None => state::run(context),
     }
