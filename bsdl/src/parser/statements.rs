@@ -471,19 +471,7 @@ fn attribute(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft, order: &mut Order) {
     let Some(target) = c.name("the entity's or a port's name", "after `of`") else {
         return c.recover();
     };
-    if !c.eat_mark(b':') {
-        c.unexpected("`:`", &place);
-    }
-    let on_signal = c.at_word("signal");
-    if on_signal || c.at_word("entity") {
-        c.bump();
-    } else {
-        c.unexpected("`entity` or `signal`", &place);
-    }
-    let is = c.expect_word("is", &place);
-    if !(is || c.at_text() || c.token.kind == Kind::Number) {
-        return c.recover();
-    }
+    let on_signal = class(c, &place);
     let start = c.token.span;
     let Some(value) = value(c, &place) else {
         return c.recover();
@@ -497,6 +485,30 @@ fn attribute(c: &mut Cursor<'_, '_, '_>, draft: &mut Draft, order: &mut Order) {
         span,
     });
     c.finish(&format!("the attribute {shown}"));
+}
+
+/// `: entity is` or `: signal is`; true for signal. After a fault, told once, the words up to the value are passed over.
+fn class(c: &mut Cursor<'_, '_, '_>, place: &str) -> bool {
+    let colon = c.eat_mark(b':');
+    if !colon {
+        c.unexpected("`:`", place);
+    }
+    let on_signal = c.at_word("signal");
+    if on_signal || c.at_word("entity") {
+        c.bump();
+        if c.eat_word("is") {
+            return on_signal;
+        }
+        if colon {
+            c.unexpected("`is`", place);
+        }
+    } else if colon {
+        c.unexpected("`entity` or `signal`", place);
+    }
+    while matches!(c.token.kind, Kind::Word | Kind::Mark(b':')) && !c.at_start() {
+        c.bump();
+    }
+    on_signal
 }
 
 fn value(c: &mut Cursor<'_, '_, '_>, place: &str) -> Option<Value> {
