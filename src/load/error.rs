@@ -210,6 +210,18 @@ pub enum RecipeFault {
         /// The instruction that was probably meant.
         near: Option<String>,
     },
+    /// An opcode that the BSDL gives another code.
+    #[error("{name} is {found} here, but {expected} in the BSDL of {entity}")]
+    OtherOpcode {
+        /// The instruction.
+        name: String,
+        /// The recipe's code.
+        found: String,
+        /// The BSDL's.
+        expected: String,
+        /// The device's entity.
+        entity: String,
+    },
     /// A length that differs from the register's.
     #[error(
         "{what} has {found} bits, but {instruction} selects {register} of {expected} bits in {entity}"
@@ -260,7 +272,7 @@ impl RecipeFault {
                 "give it an instruction, data, image, clocks, wait_ms, poll, check or reset".into()
             }
             Self::NoInstruction { near, .. } => format!(
-                "{}steps use the instruction names of the device's BSDL file",
+                "{}steps use the instruction names of the device's BSDL file, or those of [opcodes]",
                 meant(near.as_deref())
             ),
             Self::NoInstructionYet { .. } => {

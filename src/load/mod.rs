@@ -7,6 +7,7 @@
 //! This room never knows transport, USB or the terminal. **Bit 0 is the bit nearest TDO**; within a recipe's numbers the
 //! rightmost digit holds bit 0.
 
+mod built_in;
 mod error;
 mod image;
 mod plan;
@@ -20,13 +21,14 @@ mod steps;
 mod table;
 mod words;
 
+pub use built_in::TEMPLATE;
 pub use error::{RecipeError, RecipeFault, RecipeProblem};
 pub use image::{Image, ImageError, ImageRefusal, Recognised};
 pub use plan::Target;
 pub use raw::{Far, Load, LoadEnd, LoadError, LoadFailure, Loaded, Watch};
 pub use recipe::{
-    ByteOrder, Condition, Data, ImageAction, ImageRule, LengthRule, Others, PartRule, Preamble,
-    Recipe, Sent, StatusBit, StatusFrom, StatusKind, StatusWord, Step, StepAction,
+    ByteOrder, Condition, Data, ImageAction, ImageRule, LengthRule, Opcode, Others, PartRule,
+    Preamble, Recipe, Sent, StatusBit, StatusFrom, StatusKind, StatusWord, Step, StepAction,
 };
 pub use runner::Counts;
 pub use status::{SetFlag, StatusReading};

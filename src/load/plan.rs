@@ -57,17 +57,55 @@ pub(super) struct Plan {
 }
 
 impl Recipe {
+    /// What it is for, in words.
+    fn for_words(&self) -> Vec<String> {
+        let codes = self.idcodes.iter().map(|c| format!("IDCODE {c}"));
+        self.entities.iter().cloned().chain(codes).collect()
+    }
+
     /// Holds the recipe against a device's description: its entity, every instruction, every length.
     ///
     /// # Errors
     /// [`RecipeError`] with everything that does not fit, by the line of the step or status word.
     pub fn check(&self, device: &Device) -> Result<(), RecipeError> {
         let mut problems = Vec::new();
-        if !self.is_for(&device.entity) {
+        if !self.is_for_device(device) {
             problems.push(RecipeProblem::whole(RecipeFault::OtherEntity {
                 entity: device.entity.clone(),
-                known: self.entities.clone(),
+                known: self.for_words(),
             }));
+        }
+        for opcode in &self.opcodes {
+            let mut fault = |fault| {
+                problems.push(RecipeProblem {
+                    line: opcode.line,
+                    column: 1,
+                    fault,
+                })
+            };
+            if opcode.code.len() != device.instruction_length as usize {
+                fault(RecipeFault::BadValue {
+                    key: opcode.name.clone(),
+                    found: format!("\"{}\"", opcode.code.to_binary()),
+                    expected: format!(
+                        "the {} bits of an instruction of {}",
+                        device.instruction_length, device.entity
+                    ),
+                });
+            } else if let Some(named) = device.instruction(&opcode.name) {
+                let code: Vec<bool> = opcode.code.iter().collect();
+                if !named.opcodes.iter().any(|o| o.matches(&code)) {
+                    fault(RecipeFault::OtherOpcode {
+                        name: opcode.name.clone(),
+                        found: opcode.code.to_binary(),
+                        expected: named
+                            .opcodes
+                            .first()
+                            .map_or(String::new(), |o| o.to_string()),
+                        entity: device.entity.clone(),
+                    });
+                }
+            }
         }
         for word in &self.status {
             let mut fault = |fault| {
@@ -78,21 +116,16 @@ impl Recipe {
                 })
             };
             let what = format!("status {}", word.name);
-            let Some(instruction) = device.instruction(&word.instruction) else {
+            if self.code_of(device, &word.instruction).is_none() {
                 fault(no_instruction(device, &word.instruction));
                 continue;
-            };
+            }
             let length = match word.from {
                 StatusFrom::InstructionCapture => Some((
                     device.instruction_length,
                     "the instruction register".to_owned(),
                 )),
-                StatusFrom::Register => device.register_for(instruction).and_then(|r| {
-                    Some((
-                        device.register_length(r)?,
-                        device.register_name(r).to_owned(),
-                    ))
-                }),
+                StatusFrom::Register => register_of(device, &word.instruction),
             };
             if let (Some((expected, register)), Some(found)) = (&length, word.bits)
                 && *expected as usize != found
@@ -145,6 +178,15 @@ impl Recipe {
     }
 }
 
+/// Length and name of the register that an instruction of the BSDL selects, where that says so.
+fn register_of(device: &Device, instruction: &str) -> Option<(u32, String)> {
+    let register = device.register_for(device.instruction(instruction)?)?;
+    Some((
+        device.register_length(register)?,
+        device.register_name(register).to_owned(),
+    ))
+}
+
 fn no_instruction(device: &Device, name: &str) -> RecipeFault {
     let near = device
         .instructions
@@ -182,7 +224,7 @@ fn check_steps(
             })
         };
         if let Some(name) = &step.instruction {
-            if device.instruction(name).is_none() {
+            if recipe.code_of(device, name).is_none() {
                 fault(no_instruction(device, name));
             }
             current = Some(name);
@@ -202,20 +244,15 @@ fn check_steps(
                 fault(RecipeFault::NoInstructionYet { what: "data" })
             }
             StepAction::Data(data) => {
-                let Some(instruction) = current.and_then(|c| device.instruction(c)) else {
-                    continue;
-                };
-                let Some(register) = device.register_for(instruction) else {
-                    continue;
-                };
-                if let Some(expected) = device.register_length(register)
+                let Some(instruction) = current else { continue };
+                if let Some((expected, register)) = register_of(device, instruction)
                     && expected as usize != data.out.len()
                 {
                     fault(RecipeFault::RegisterLength {
                         what: "data".into(),
                         found: data.out.len(),
-                        instruction: instruction.name.clone(),
-                        register: device.register_name(register).to_owned(),
+                        instruction: instruction.to_owned(),
+                        register,
                         expected,
                         entity: device.entity.clone(),
                     });
@@ -254,15 +291,7 @@ impl Plan {
             }
         }
         let scan = |name: &str| -> Bits {
-            let opcode = target
-                .device
-                .instruction(name)
-                .and_then(|i| i.opcodes.first());
-            let opcode: Bits = opcode
-                .map(|o| o.bits_with_x_as(false))
-                .unwrap_or_default()
-                .into_iter()
-                .collect();
+            let opcode = recipe.code_of(target.device, name).unwrap_or_default();
             let mut all: Vec<Option<&Bits>> = others.iter().map(Option::as_ref).collect();
             all[target.place] = Some(&opcode);
             layout.ir_scan(&all)

@@ -4,10 +4,14 @@ use std::path::Path;
 
 use toml::de::{DeTable, DeValue};
 
+use taploom_bsdl::model::Pattern;
+
+use crate::bits::Bits;
+
 use super::error::{RecipeError, RecipeFault};
 use super::recipe::{
-    ByteOrder, ImageAction, ImageRule, LengthRule, Others, PartRule, Preamble, Recipe, Sent, Step,
-    StepAction,
+    ByteOrder, ImageAction, ImageRule, LengthRule, Opcode, Others, PartRule, Preamble, Recipe,
+    Sent, Step, StepAction,
 };
 use super::steps::{status_words, steps};
 use super::table::{Reader, Table};
@@ -50,7 +54,9 @@ pub(super) fn recipe(path: &Path, text: &str) -> Result<Recipe, RecipeError> {
 fn whole(reader: &mut Reader<'_>, path: &Path, root: &Table<'_>) -> Recipe {
     reader.only(
         root,
-        &["recipe", "image", "status", "load", "verify", "exit"],
+        &[
+            "recipe", "opcodes", "image", "status", "load", "verify", "exit",
+        ],
     );
     let none = DeTable::new();
     let empty = |name: &str| Table::new(name, 0..0, &none);
@@ -110,6 +116,8 @@ fn whole(reader: &mut Reader<'_>, path: &Path, root: &Table<'_>) -> Recipe {
         path: path.to_path_buf(),
         name: String::new(),
         entities: vec![],
+        idcodes: vec![],
+        opcodes: opcodes(reader, root),
         source: String::new(),
         tried: "not yet tried on hardware".into(),
         permanent: false,
@@ -126,6 +134,7 @@ fn whole(reader: &mut Reader<'_>, path: &Path, root: &Table<'_>) -> Recipe {
             "format",
             "name",
             "entities",
+            "idcodes",
             "source",
             "tried",
             "permanent",
@@ -141,13 +150,16 @@ fn whole(reader: &mut Reader<'_>, path: &Path, root: &Table<'_>) -> Recipe {
         recipe.name = reader.needed_text(&head, "name");
         recipe.source = reader.needed_text(&head, "source");
         recipe.entities = reader.texts(&head, "entities");
-        if !head.has("entities") {
+        recipe.idcodes = idcodes(reader, &head);
+        if !head.has("entities") && !head.has("idcodes") {
             reader.missing(&head, "entities");
-        } else if let Some(value) = head.get("entities")
-            && recipe.entities.is_empty()
-            && matches!(value.get_ref(), DeValue::Array(a) if a.is_empty())
-        {
-            reader.bad("entities", value, "at least one entity");
+        }
+        for key in ["entities", "idcodes"] {
+            if let Some(value) = head.get(key)
+                && matches!(value.get_ref(), DeValue::Array(a) if a.is_empty())
+            {
+                reader.bad(key, value, "at least one");
+            }
         }
         if let Some(tried) = reader.text(&head, "tried") {
             recipe.tried = tried;
@@ -161,6 +173,82 @@ fn whole(reader: &mut Reader<'_>, path: &Path, root: &Table<'_>) -> Recipe {
         );
     }
     recipe
+}
+
+/// Codes such as `0xX4D08501`, an X for any digit.
+fn idcodes(reader: &mut Reader<'_>, head: &Table<'_>) -> Vec<Pattern> {
+    let texts = reader.texts(head, "idcodes");
+    let mut codes = Vec::new();
+    for text in &texts {
+        match idcode_pattern(text) {
+            Some(code) => codes.push(code),
+            None => {
+                if let Some(value) = head.get("idcodes") {
+                    let expected =
+                        "0x and eight hexadecimal digits each, X for any digit, the last one odd";
+                    let found = format!("\"{}\"", text.chars().take(40).collect::<String>());
+                    let fault = RecipeFault::BadValue {
+                        key: "idcodes".into(),
+                        found,
+                        expected: expected.into(),
+                    };
+                    reader.fault(value.span(), fault);
+                }
+            }
+        }
+    }
+    codes
+}
+
+fn idcode_pattern(text: &str) -> Option<Pattern> {
+    let digits = text.strip_prefix("0x").filter(|d| d.len() == 8)?;
+    let mut bits = String::new();
+    for digit in digits.chars() {
+        match digit.to_digit(16) {
+            Some(value) => bits.push_str(&format!("{value:04b}")),
+            None if digit.eq_ignore_ascii_case(&'x') => bits.push_str("XXXX"),
+            None => return None,
+        }
+    }
+    bits.parse()
+        .ok()
+        .filter(|p: &Pattern| p.bit(0).admits(true))
+}
+
+/// The `[opcodes]` table: names and binary codes.
+fn opcodes(reader: &mut Reader<'_>, root: &Table<'_>) -> Vec<Opcode> {
+    let mut opcodes: Vec<Opcode> = Vec::new();
+    let Some(table) = reader.table(root, "opcodes", "[opcodes]") else {
+        return opcodes;
+    };
+    for (name, value) in table.entries() {
+        let code = match value.get_ref() {
+            DeValue::String(text) if (2..=1024).contains(&text.len()) => {
+                Bits::from_binary(text).ok()
+            }
+            _ => None,
+        };
+        let Some(code) = code else {
+            reader.bad(name, value, "a code in binary digits, bit 0 rightmost");
+            continue;
+        };
+        if opcodes.iter().any(|o| o.name.eq_ignore_ascii_case(name)) {
+            reader.fault(
+                value.span(),
+                RecipeFault::Twice {
+                    what: "opcode",
+                    name: name.to_owned(),
+                },
+            );
+        }
+        let line = reader.place(value.span().start).0;
+        opcodes.push(Opcode {
+            name: name.to_owned(),
+            code,
+            line,
+        });
+    }
+    opcodes
 }
 
 fn image_rule(reader: &mut Reader<'_>, table: &Table<'_>) -> ImageRule {

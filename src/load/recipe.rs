@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use taploom_bsdl::Device;
 use taploom_bsdl::model::Pattern;
 
 use crate::bits::Bits;
@@ -23,12 +24,16 @@ use super::read;
 /// [recipe]
 /// format = 1
 /// name = "pattern image"
-/// entities = ["HEDDLE_208", "JACQUARD_256"] # the BSDL entities that it is for
+/// entities = ["HEDDLE_208", "JACQUARD_256"] # the BSDL entities that it is for; and/or
+/// ## idcodes = ["0xX4D08501"]               # the IDCODEs that it is for; X: any digit
 /// source = "the image format of the knitting machine's README" # where this is published
 /// tried = "on the simulated bench"          # how far it has been tried, shown before a load
 /// drives_pins = true                        # once loaded, the device drives pins of its own
 /// ## permanent = true                        # only for parts that keep the image: asks for consent
 /// ## others = "HIGHZ"                        # or "BYPASS", the default: what the other devices do meanwhile
+///
+/// ## [opcodes]                              # instructions that the BSDL files of the family do not name
+/// ## CFG_KEY = "1000011000"
 ///
 /// [image]
 /// bits = "msb first"                        # or "lsb first": which bit of each byte goes first
@@ -95,6 +100,10 @@ pub struct Recipe {
     pub name: String,
     /// The BSDL entities that it is for.
     pub entities: Vec<String>,
+    /// The IDCODEs that it is for, 32 bits each.
+    pub idcodes: Vec<Pattern>,
+    /// Instructions that BSDL files of the family do not name, with their codes.
+    pub opcodes: Vec<Opcode>,
     /// The public source of what it says.
     pub source: String,
     /// How far it has been tried: `not yet tried on hardware` unless the file says more.
@@ -115,6 +124,17 @@ pub struct Recipe {
     pub verify: Vec<Step>,
     /// The steps that leave the device harmless when a load is broken off; may be empty.
     pub exit: Vec<Step>,
+}
+
+/// An instruction that the recipe itself names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Opcode {
+    /// Its name.
+    pub name: String,
+    /// Its code, bit 0 nearest TDO.
+    pub code: Bits,
+    /// Where it stands in the file: line, from 1.
+    pub line: usize,
 }
 
 /// What the devices that are not loaded do meanwhile.
@@ -365,8 +385,26 @@ impl Recipe {
         self.status.iter().find(|s| s.name == name)
     }
 
-    /// Whether the recipe is for this entity, case ignored.
+    /// Whether the recipe names this entity, case ignored.
     pub fn is_for(&self, entity: &str) -> bool {
         self.entities.iter().any(|e| e.eq_ignore_ascii_case(entity))
+    }
+
+    /// Whether the recipe is for this device: its entity is named, or one of its IDCODEs may be one of the recipe's.
+    pub fn is_for_device(&self, device: &Device) -> bool {
+        let coded = |code: &Pattern| device.idcodes.iter().any(|d| d.overlaps(code));
+        self.is_for(&device.entity) || self.idcodes.iter().any(coded)
+    }
+
+    /// The code of an instruction, bit 0 first: as the device's BSDL names it, else as the recipe does.
+    pub(super) fn code_of(&self, device: &Device, name: &str) -> Option<Bits> {
+        let named = device.instruction(name).and_then(|i| i.opcodes.first());
+        let named = named.map(|o| o.bits_with_x_as(false).into_iter().collect());
+        named.or_else(|| {
+            self.opcodes
+                .iter()
+                .find(|o| o.name.eq_ignore_ascii_case(name))
+                .map(|o| o.code.clone())
+        })
     }
 }

@@ -809,7 +809,7 @@ fn a_recipe_is_held_against_the_device() {
         told(&wrong, &heddle()),
         format!(
             "r.toml:{at}:1: HEDDLE_208 has no instruction CFG_STRAT\n  help: did you mean `CFG_START`? steps use the instruction \
-             names of the device's BSDL file"
+             names of the device's BSDL file, or those of [opcodes]"
         )
     );
     let wrong = RECIPE

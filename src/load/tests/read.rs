@@ -71,9 +71,9 @@ fn all_unknown_keys_come_at_once_in_file_order() {
         recipe(Path::new("r.toml"), &text).unwrap_err().to_string(),
         "r.toml:2:1: [recipe] has no `name`\n\
          r.toml:4:1: unknown key `nam` in [recipe]\n  \
-         help: did you mean `name`? keys of [recipe]: format, name, entities, source, tried, permanent, drives_pins, others\n\
+         help: did you mean `name`? keys of [recipe]: format, name, entities, idcodes, source, tried, permanent, drives_pins, others\n\
          r.toml:5:1: unknown key `foo` in [recipe]\n  \
-         help: keys of [recipe]: format, name, entities, source, tried, permanent, drives_pins, others\n\
+         help: keys of [recipe]: format, name, entities, idcodes, source, tried, permanent, drives_pins, others\n\
          r.toml:15:1: no [[load]] step has `image = \"send\"`\n\
          r.toml:17:1: unknown key `imag` in [[load]]\n  \
          help: did you mean `image`? keys of [[load]]: why, instruction, data, image, clocks, wait_ms, poll, check, is, ms, every_us, reset"
@@ -92,7 +92,7 @@ fn each_fault_is_named_with_its_place() {
         (
             "entities = [\"A\"]",
             "entities = []",
-            "r.toml:5:12: `entities` is a list, expected at least one entity",
+            "r.toml:5:12: `entities` is a list, expected at least one",
         ),
         (
             "source = \"s\"",
@@ -224,4 +224,46 @@ fn hostile_text_is_refused_without_a_panic() {
     }
     let deep = format!("load = {}{}", "[".repeat(20_000), "]".repeat(20_000));
     assert!(recipe(Path::new("r.toml"), &deep).is_err());
+}
+
+#[test]
+fn opcodes_and_idcodes_stand_in_for_what_the_bsdl_lacks() {
+    let text = SMALL
+        .replace("entities = [\"A\"]", "idcodes = [\"0xX1234043\"]")
+        .replace(
+            "[image]",
+            "[opcodes]\nSHIFT = \"0110\"\nREAD = \"0111\"\n[image]",
+        );
+    let parsed = recipe(Path::new("r.toml"), &text).unwrap();
+    let mut device = super::engine::device("B", 4, &[]);
+    assert!(!parsed.is_for_device(&device));
+    device.idcodes = vec!["00010001001000110100000001000011".parse().unwrap()];
+    assert!(parsed.is_for_device(&device));
+    assert!(parsed.check(&device).is_ok());
+    let told = |device: &taploom_bsdl::Device| parsed.check(device).unwrap_err().to_string();
+    let mut named = super::engine::device("B", 4, &[("SHIFT", "1000", None)]);
+    named.idcodes = device.idcodes.clone();
+    assert_eq!(
+        told(&named),
+        "r.toml:8:1: SHIFT is 0110 here, but 1000 in the BSDL of B"
+    );
+    device.instruction_length = 5;
+    assert_eq!(
+        told(&device),
+        "r.toml:8:1: `SHIFT` is \"0110\", expected the 5 bits of an instruction of B\n\
+         r.toml:9:1: `READ` is \"0111\", expected the 5 bits of an instruction of B"
+    );
+    let wrong = |from: &str, to: &str| {
+        recipe(Path::new("r.toml"), &text.replacen(from, to, 1))
+            .unwrap_err()
+            .to_string()
+    };
+    assert_eq!(
+        wrong("\"0110\"", "6"),
+        "r.toml:8:9: `SHIFT` is 6, expected a code in binary digits, bit 0 rightmost"
+    );
+    assert_eq!(
+        wrong("0xX1234043", "0x1234"),
+        "r.toml:5:11: `idcodes` is \"0x1234\", expected 0x and eight hexadecimal digits each, X for any digit, the last one odd"
+    );
 }
