@@ -74,6 +74,12 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
         layout: chain.layout(),
         chain: &all,
     };
+    if recipe.tried == Recipe::UNTRIED {
+        context.note(&format!(
+            "caution: the recipe \"{}\" is {}; it follows {}",
+            recipe.name, recipe.tried, recipe.source
+        ));
+    }
     let bar = progress_bar(context, image.bytes());
     let mut progress = |far: &Far| {
         bar.set_length(far.of);
@@ -172,6 +178,11 @@ fn described_chain<'b>(board: &'b Board, chain: &Chain) -> Vec<Option<&'b taploo
 }
 
 fn recipe_of(board: &Board, device: &BoardDevice, given: Option<&Path>) -> Result<Recipe, Failed> {
+    if given.or(device.recipe.as_deref()).is_none()
+        && let Some(recipe) = device.bsdl.as_deref().and_then(Recipe::built_in_for)
+    {
+        return Ok(recipe);
+    }
     let path = given.or(device.recipe.as_deref()).ok_or_else(|| {
         Failure::input("recipe", format!("there is no recipe for {} in {}", device.name, board.path.display())).help(
             "name one (`recipe = \"…\"` in the board file, or --recipe FILE); or let the maker's tool export \

@@ -119,7 +119,7 @@ fn whole(reader: &mut Reader<'_>, path: &Path, root: &Table<'_>) -> Recipe {
         idcodes: vec![],
         opcodes: opcodes(reader, root),
         source: String::new(),
-        tried: "not yet tried on hardware".into(),
+        tried: Recipe::UNTRIED.into(),
         permanent: false,
         drives_pins: false,
         others: Others::Bypass,

@@ -349,6 +349,9 @@ pub struct Condition {
 }
 
 impl Recipe {
+    /// What [`Recipe::tried`] says where the file says nothing.
+    pub const UNTRIED: &str = "not yet tried on hardware";
+
     /// Reads and checks a recipe file.
     ///
     /// # Errors
