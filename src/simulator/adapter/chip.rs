@@ -46,6 +46,7 @@ pub struct EmulatedChip<C> {
     mode: Mode,
     latency_ms: u8,
     last_in: Ticks,
+    hung: bool,
     failed: Option<PortError>,
 }
 
@@ -69,6 +70,7 @@ impl<C: Clocks> EmulatedChip<C> {
             mode: Mode::Serial,
             latency_ms: LATENCY_MS,
             last_in: 0,
+            hung: false,
             failed: None,
         }
     }
@@ -128,6 +130,10 @@ impl<C: Clocks> EmulatedChip<C> {
         if let Some(failed) = &self.failed {
             return Err(failed.clone());
         }
+        if self.hung {
+            self.engine.at = self.engine.at.max(at);
+            return Ok(());
+        }
         if self.mode == Mode::Serial {
             self.out_fifo.clear();
             self.engine.at = self.engine.at.max(at);
@@ -135,6 +141,23 @@ impl<C: Clocks> EmulatedChip<C> {
         }
         self.execute(at)
             .inspect_err(|e| self.failed = Some(e.clone()))
+    }
+
+    /// It hangs: takes, does and answers nothing more. Its lines stay as they are.
+    pub fn hang(&mut self) {
+        self.hung = true;
+    }
+
+    /// It has no power any more: nothing is driven.
+    ///
+    /// # Errors
+    /// The bench failed.
+    pub fn power_off(&mut self) -> Result<(), PortError> {
+        self.hung = true;
+        self.mode = Mode::Mpsse;
+        self.out_fifo.clear();
+        self.in_fifo.clear();
+        self.set_pins(0xffff, 0, 0)
     }
 
     /// Lets the bench have all the time up to `at`.
@@ -150,6 +173,7 @@ impl<C: Clocks> EmulatedChip<C> {
     /// while it waits for the host. `room` is how much room in the OUT FIFO is waited for.
     pub fn next_due(&self, room: usize) -> Option<Ticks> {
         match self.mode {
+            _ if self.hung => None,
             Mode::Serial => None,
             Mode::Mpsse => self.due(room),
         }
@@ -157,7 +181,7 @@ impl<C: Clocks> EmulatedChip<C> {
 
     /// Whether the OUT FIFO takes a packet of so many bytes.
     pub fn has_room(&self, bytes: usize) -> bool {
-        self.out_fifo.len() + bytes <= self.model.out_fifo
+        !self.hung && self.out_fifo.len() + bytes <= self.model.out_fifo
     }
 
     /// Takes an OUT packet.
@@ -165,7 +189,10 @@ impl<C: Clocks> EmulatedChip<C> {
     /// # Panics
     /// If there is no room for it: a host would have been turned away.
     pub fn take_packet(&mut self, packet: &[u8]) {
-        assert!(self.has_room(packet.len()), "no room in the OUT FIFO");
+        assert!(
+            self.hung || self.has_room(packet.len()),
+            "no room in the OUT FIFO"
+        );
         self.out_fifo.extend(packet);
     }
 
@@ -176,9 +203,10 @@ impl<C: Clocks> EmulatedChip<C> {
 
     /// Whether an IN packet is ready at `at`.
     pub fn has_packet(&self, at: Ticks) -> bool {
-        self.in_fifo.len() >= self.model.packet_bytes - 2
-            || (self.flush && !self.in_fifo.is_empty())
-            || at >= self.latency_due()
+        !self.hung
+            && (self.in_fifo.len() >= self.model.packet_bytes - 2
+                || (self.flush && !self.in_fifo.is_empty())
+                || at >= self.latency_due())
     }
 
     /// The IN packet that is ready, status bytes first. `at` is the moment at which it will

@@ -7,7 +7,7 @@ use crate::tap::Clocks;
 use crate::transport::{Usb, UsbCounts, UsbError};
 
 use super::chip::EmulatedChip;
-use super::model::{Model, Timing, Wiring};
+use super::model::{Faults, Model, Timing, Wiring};
 use super::time::{Ticks, from_duration, from_ns, to_duration};
 
 /// An emulated chip, ready to be driven.
@@ -24,6 +24,7 @@ pub struct EmulatedAdapter<C> {
     counts: UsbCounts,
     /// The present wait for an answer is counted, or nothing was sent since the last one.
     waiting_counted: bool,
+    faults: Faults,
 }
 
 /// A queued OUT transfer.
@@ -83,7 +84,13 @@ impl<C: Clocks> EmulatedAdapter<C> {
             requests: Requests::default(),
             counts: UsbCounts::default(),
             waiting_counted: true,
+            faults: Faults::default(),
         }
+    }
+
+    /// The same adapter with something that will go wrong.
+    pub fn with_faults(self, faults: Faults) -> Self {
+        EmulatedAdapter { faults, ..self }
     }
 
     /// The chip.
@@ -109,6 +116,31 @@ impl<C: Clocks> EmulatedAdapter<C> {
     /// Pulls the plug: everything fails from now on.
     pub fn unplug(&mut self) {
         self.plugged = false;
+        // A bench that fails just now can tell nobody.
+        let _ = self.chip.power_off();
+    }
+
+    /// How many of `bytes` the adapter still takes before its fault, and what happens then.
+    fn before_fault(&self, bytes: usize) -> (usize, bool) {
+        let first = [self.faults.unplug_after, self.faults.hang_after]
+            .into_iter()
+            .flatten()
+            .min();
+        match first {
+            Some(limit) if self.counts.out_bytes + bytes as u64 >= limit => {
+                ((limit - self.counts.out_bytes.min(limit)) as usize, true)
+            }
+            _ => (bytes, false),
+        }
+    }
+
+    fn strike(&mut self) {
+        let unplug = self.faults.unplug_after;
+        if unplug.is_some_and(|n| n <= self.counts.out_bytes) {
+            self.unplug();
+        } else {
+            self.chip.hang();
+        }
     }
 
     fn slot(&self) -> Ticks {
@@ -207,6 +239,7 @@ impl<C: Clocks> EmulatedAdapter<C> {
         };
         match packet.kind {
             PacketKind::Out(bytes) => {
+                let (bytes, fault) = self.before_fault(bytes);
                 let first = self.out.front_mut().expect("the transfer of the packet");
                 self.chip
                     .take_packet(&first.data[first.sent..first.sent + bytes]);
@@ -214,6 +247,9 @@ impl<C: Clocks> EmulatedAdapter<C> {
                 self.counts.out_bytes += bytes as u64;
                 if first.sent == first.data.len() {
                     self.out.pop_front();
+                }
+                if fault {
+                    self.strike();
                 }
             }
             PacketKind::In(data) => {

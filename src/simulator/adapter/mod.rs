@@ -4,8 +4,8 @@
 //!   that the caller names, its pins clock the bench.
 //! - [`EmulatedAdapter`]: the chip on a virtual USB bus with a virtual host; implements
 //!   [`Usb`](crate::transport::Usb).
-//! - [`Model`]: which chip; [`Timing`]: what the model of time leaves open; [`Setup`]: both from
-//!   a bench file.
+//! - [`Model`]: which chip; [`Timing`]: what the model of time leaves open; [`Faults`]: what goes
+//!   wrong; [`Setup`]: all of it from a bench file.
 //!
 //! # The model of time
 //!
@@ -74,6 +74,6 @@ mod time;
 
 pub use chip::EmulatedChip;
 pub use host::EmulatedAdapter;
-pub use model::{Model, Timing, Wiring};
+pub use model::{Faults, Model, Timing, Wiring};
 pub use settings::Setup;
 pub use time::{TICKS_PER_US, Ticks};

@@ -143,6 +143,16 @@ impl Default for Timing {
     }
 }
 
+/// What goes wrong with the adapter, counted in bytes of bulk data that it has taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Faults {
+    /// The plug is pulled after so many bytes: the chip has no power and drives nothing.
+    pub unplug_after: Option<u64>,
+    /// The chip hangs after so many bytes: it takes, does and answers nothing more, and its
+    /// lines stay as they are.
+    pub hang_after: Option<u64>,
+}
+
 /// Which side line of the bench each line of the chip goes to. Lines 0 to 3 are TCK, TDI, TDO
 /// and TMS; 4 to 7 are the rest of the low byte, 8 to 15 the high byte.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -8,22 +8,26 @@
 //! in_fifo = 4096
 //! gap_ns = 100            # from one command to the next
 //! turnaround_us = 50      # the host, from one transfer to the next
+//! unplug_after = 5000     # bytes taken until the plug is pulled
+//! hang_after = 5000       # bytes taken until the chip hangs
 //! ```
 
 use crate::board::names::nearest;
 use crate::board::{Cause, Location, Problem};
 
 use super::super::{AdapterSettings, AdapterValue};
-use super::{EmulatedAdapter, Model, Timing, Wiring};
+use super::{EmulatedAdapter, Faults, Model, Timing, Wiring};
 use crate::tap::Clocks;
 
-const KEYS: [&str; 6] = [
+const KEYS: [&str; 8] = [
     "chip",
     "serial",
     "out_fifo",
     "in_fifo",
     "gap_ns",
     "turnaround_us",
+    "unplug_after",
+    "hang_after",
 ];
 
 /// An adapter as a bench file describes it: channel A of a plain module.
@@ -33,6 +37,8 @@ pub struct Setup {
     pub model: Model,
     /// Its and the host's times.
     pub timing: Timing,
+    /// What goes wrong with it.
+    pub faults: Faults,
 }
 
 impl Default for Setup {
@@ -40,6 +46,7 @@ impl Default for Setup {
         Setup {
             model: Model::ft2232h(),
             timing: Timing::default(),
+            faults: Faults::default(),
         }
     }
 }
@@ -83,6 +90,10 @@ impl Setup {
                     .map(|n| setup.timing.gap_ns = n),
                 "turnaround_us" => number(key, value, 0..=1_000_000, "turnaround_us = 50")
                     .map(|n| setup.timing.turnaround_ns = n * 1000),
+                "unplug_after" => number(key, value, 0..=i64::MAX, "unplug_after = 5000")
+                    .map(|n| setup.faults.unplug_after = Some(n)),
+                "hang_after" => number(key, value, 0..=i64::MAX, "hang_after = 5000")
+                    .map(|n| setup.faults.hang_after = Some(n)),
                 _ => Err(Cause::UnknownKey {
                     what: "key",
                     table: "[adapter]".to_owned(),
@@ -105,6 +116,7 @@ impl Setup {
     /// The adapter with its plug in and its lines on `clocks`.
     pub fn on<C: Clocks>(self, clocks: C) -> EmulatedAdapter<C> {
         EmulatedAdapter::with(self.model, 0, Wiring::default(), self.timing, clocks)
+            .with_faults(self.faults)
     }
 }
 
@@ -191,11 +203,13 @@ mod tests {
             ("in_fifo", AdapterValue::Number(128)),
             ("chip", AdapterValue::Text("ft232h".into())),
             ("turnaround_us", AdapterValue::Number(20)),
+            ("hang_after", AdapterValue::Number(77)),
         ]))
         .unwrap();
         assert_eq!(setup.model.name, "FT232H");
         assert_eq!((setup.model.out_fifo, setup.model.in_fifo), (1024, 128));
         assert_eq!(setup.timing.turnaround_ns, 20_000);
+        assert_eq!(setup.faults.hang_after, Some(77));
     }
 
     #[test]

@@ -501,3 +501,43 @@ fn leaving_mpsse_mode_drives_serial_lines() {
     usb.pause(Duration::from_millis(1));
     assert!(usb.clocks().tms.is_empty());
 }
+
+#[test]
+fn faults_strike_at_their_byte() {
+    let shift = || {
+        let mut bytes = vec![0x19, 0xff, 0x07];
+        bytes.resize(3 + 2048, 0x55);
+        bytes
+    };
+    for (faults, error) in [
+        (
+            Faults {
+                unplug_after: Some(1007),
+                hang_after: None,
+            },
+            UsbError::Gone,
+        ),
+        (
+            Faults {
+                unplug_after: None,
+                hang_after: Some(1007),
+            },
+            UsbError::TimedOut { done: 0 },
+        ),
+    ] {
+        // Seven bytes are taken before: 80 08 0B 86 00 00 8A.
+        let mut usb = adapter(Model::ft2232h(), NO_TIME).with_faults(faults);
+        usb.listen(512, 2).unwrap();
+        usb.write(shift(), LONG).unwrap();
+        let answer = loop {
+            match usb.read(LONG) {
+                Ok(request) => assert_eq!(request.len(), 2, "no answer was asked for"),
+                Err(e) => break e,
+            }
+        };
+        assert_eq!(answer, error);
+        assert_eq!(usb.counts().out_bytes, 1007);
+        let lines = if error == UsbError::Gone { 0 } else { 0x0b };
+        assert_eq!(usb.chip().driven_lines(), lines);
+    }
+}
