@@ -358,6 +358,27 @@ fn unplugged_and_stalled_adapters_say_how_far_they_got() {
     let error = run(&mut port, long_read(8192 * 16), limits).unwrap_err();
     assert!(matches!(error, PortError::TimedOut { .. }), "{error}");
     assert!(port.traffic().elapsed - before < Duration::from_secs(5));
+    // Pieces without answers are not counted as run while they cannot have been taken.
+    let mut port = open_odd(Model::ft2232h(), Fault::Unplug { after: 50_000 }).unwrap();
+    let mut program = ScanProgram::new();
+    program.scan(Register::Dr, Bits::ones(200_000 * 8), TapState::RunTestIdle);
+    let (mut collected, mut before) = (0, None);
+    let error = program.pieces(limits).into_iter().find_map(|piece| {
+        let bytes = piece.shift_bits() / 8;
+        let ticket = match port.submit(piece) {
+            Ok(ticket) => ticket,
+            Err(e) => return Some(e),
+        };
+        if let Some((before, bytes)) = before.replace((ticket, bytes)) {
+            match port.collect(before) {
+                Ok(_) => collected += bytes,
+                Err(e) => return Some(e),
+            }
+        }
+        None
+    });
+    assert!(matches!(error, Some(PortError::Gone { .. })), "{error:?}");
+    assert!(collected <= 50_000 + 4096, "{collected}");
     // At opening as well.
     assert!(matches!(
         open_odd(Model::ft2232h(), Fault::Unplug { after: 1 }).map(|_| ()),

@@ -17,6 +17,10 @@ use super::op;
 const PATIENCE: Duration = Duration::from_secs(2);
 /// How long one read waits.
 const SLICE: Duration = Duration::from_millis(100);
+/// How long to wait between two looks at what the chip has taken.
+const MOMENT: Duration = Duration::from_micros(200);
+/// The OUT FIFO of a chip whose FIFO is not known.
+const SMALL_FIFO: usize = 1024;
 /// Answers that lie in the chip are sent after so many milliseconds without `87`.
 const LATENCY_MS: u16 = 2;
 /// TCK until the caller sets it: what an unknown part may be given.
@@ -49,6 +53,8 @@ pub struct Mpsse<U> {
     flight: VecDeque<Flight>,
     done: Vec<(Ticket, Answers)>,
     next_ticket: u64,
+    /// Bytes handed over to be written.
+    written: u64,
     tck_cycles: u64,
     shift_bits: u64,
     released: bool,
@@ -61,6 +67,8 @@ struct Flight {
     parts: Vec<Part>,
     answer_bytes: usize,
     expectations: Option<Expectations>,
+    /// Bytes written when it was sent, its own included.
+    ends_at: u64,
     /// How long it takes by itself.
     time: Duration,
 }
@@ -122,6 +130,7 @@ impl<U: Usb> Mpsse<U> {
             flight: VecDeque::new(),
             done: Vec::new(),
             next_ticket: 0,
+            written: 0,
             tck_cycles: 0,
             shift_bits: 0,
             released: false,
@@ -225,6 +234,7 @@ impl<U: Usb> Mpsse<U> {
         if bytes.is_empty() {
             return Ok(());
         }
+        self.written += bytes.len() as u64;
         self.usb
             .write(bytes, wait)
             .map_err(|e| self.error(e, "writing", wait))
@@ -272,6 +282,28 @@ impl<U: Usb> Mpsse<U> {
                         expected: format!("{bytes} answer bytes"),
                         found: format!("{}, then silence", self.received.len()),
                     }
+                });
+            }
+        }
+        Ok(())
+    }
+
+    /// Waits until the chip has taken `bytes` in all. This is no wait for an answer.
+    fn await_taken(&mut self, bytes: u64, time: Duration) -> Result<(), PortError> {
+        let limit = time + PATIENCE;
+        let (mut since, mut taken) = (self.usb.now(), self.usb.counts().out_bytes);
+        while taken < bytes {
+            self.usb.pause(MOMENT);
+            // Shows a failure, and keeps what has come.
+            self.fetch(Duration::ZERO)?;
+            let (now, before) = (self.usb.now(), taken);
+            taken = self.usb.counts().out_bytes;
+            if taken > before {
+                since = now;
+            } else if now - since >= limit {
+                return Err(PortError::TimedOut {
+                    what: self.what.clone(),
+                    ms: limit.as_millis() as u64,
                 });
             }
         }
@@ -336,6 +368,7 @@ impl<U: Usb> Mpsse<U> {
             parts: stream.parts,
             answer_bytes: stream.answer_bytes,
             expectations,
+            ends_at: self.written,
             time,
         });
         Ok(ticket)
@@ -347,9 +380,13 @@ impl<U: Usb> Mpsse<U> {
             return Ok(());
         };
         let bytes = first.answer_bytes;
-        // A piece without answers is not waited for: the next one with answers confirms it.
         if bytes > 0 {
             self.await_bytes(bytes, self.flight_time())?;
+        } else {
+            // Nothing confirms a piece without answers but the next one with answers; so much
+            // is waited for that not more than the chip's FIFO holds is still on its way.
+            let fifo = self.chip.out_fifo.unwrap_or(SMALL_FIFO) as u64;
+            self.await_taken(first.ends_at.saturating_sub(fifo), self.flight_time())?;
         }
         let first = self.flight.pop_front().expect("looked at just now");
         let answer: Vec<u8> = if bytes == self.received.len() {
