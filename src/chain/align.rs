@@ -87,6 +87,8 @@ pub(super) fn fit(expected: &Expected, found: Option<IdCode>) -> Fit {
 pub(super) fn align(expected: &[Expected], found: &[Option<IdCode>], complete: bool) -> Vec<Pair> {
     // Two other parts in a row cost less than one missing and one extra; a missing device costs less than two other parts.
     const LOST: u32 = 10;
+    // An optional device that is not there costs a little, so that its very code in the chain is taken for it.
+    const ABSENT: u32 = 2;
     let cost = |fit: Fit, optional: bool| match fit {
         Fit::Same => 0,
         Fit::Unknown => 1,
@@ -94,13 +96,13 @@ pub(super) fn align(expected: &[Expected], found: &[Option<IdCode>], complete: b
         // An optional device that does not fit is rather absent, with a stranger in its place.
         Fit::Other => {
             if optional {
-                LOST + 1
+                LOST + ABSENT + 1
             } else {
                 LOST - 1
             }
         }
     };
-    let absent = |d: usize| if expected[d].optional { 0 } else { LOST };
+    let absent = |d: usize| if expected[d].optional { ABSENT } else { LOST };
     let (n, m) = (expected.len(), found.len());
     // best[d][f]: cost of the first d declared against the first f found.
     let mut best = vec![vec![u32::MAX; m + 1]; n + 1];
@@ -227,6 +229,8 @@ mod tests {
             ("ABCD", "BACD", "A! B! C= D="),
             ("ABCDe", "ABCD", "A= B= C= D= e?"),
             ("ABCDe", "ABCDE", "A= B= C= D= e="),
+            ("ABCDe", "ABCE", "A= B= C= D? e="),
+            ("aBcD", "BD", "a? B= c? D="),
             ("ABCDe", "ABCDX", "A= B= C= D= + e?"),
             ("A-?D", "A--D", "A= -= ?~ D="),
             ("A-?D", "AXYD", "A= -! ?~ D="),

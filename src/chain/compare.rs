@@ -329,13 +329,19 @@ impl Work<'_> {
         let name = |n: usize| device(n).map(|d| self.board.devices[d].name.to_string());
         let mut finding = diagnosis.finding(&name);
         if let Diagnosis::OpenBehind { good } | Diagnosis::LowBehind { good } = diagnosis
-            && let (Some(before), Some(last)) = (device(good + 1), device(*good))
+            && let Some(last) = device(*good)
         {
-            finding.place = format!(
-                "between {} and {}",
-                self.tap_pin(before, "TDO"),
-                self.tap_pin(last, "TDI")
-            );
+            let end = self.tap_pin(last, "TDI");
+            match device(good + 1) {
+                Some(before) => {
+                    finding.place = format!("between {} and {end}", self.tap_pin(before, "TDO"))
+                }
+                None => {
+                    finding.place = format!("between the adapter's TDI and {end}");
+                    finding.mend =
+                        "check this stretch: plug, cable, buffer, and for a short to ground".into();
+                }
+            }
         }
         finding
     }

@@ -17,7 +17,7 @@ use crate::tap::{
     Answers, Op, PieceLimits, Port, PortError, Register, ScanProgram, Shift, Slot, TapState, run,
 };
 
-use super::diagnosis::{Diagnosis, Slower, unsteady};
+use super::diagnosis::{Diagnosis, Slower, nth, unsteady};
 use super::stream::{self, Ending, Reading};
 use super::{Finding, IdCode};
 
@@ -92,8 +92,14 @@ impl Found {
     pub fn findings(&self) -> Vec<Finding> {
         let count = self.devices.len();
         let name = |from_tdo: usize| {
-            (self.is_complete() && from_tdo <= count)
-                .then(|| format!("device {}", count + 1 - from_tdo))
+            let device = self.devices.get(count.checked_sub(from_tdo)?)?;
+            if self.is_complete() {
+                return Some(format!("device {}", device.position));
+            }
+            let code = device
+                .idcode
+                .map_or("BYPASS".into(), |id| format!("IDCODE {id}"));
+            Some(format!("{} ({code})", nth(from_tdo)))
         };
         self.health.iter().map(|d| d.finding(&name)).collect()
     }
@@ -195,15 +201,15 @@ pub fn discover(port: &mut dyn Port, tck_hz: u32) -> Result<Found, PortError> {
             && look.is_clean()
             && numbered(&look.reading) != found.devices
         {
+            // Then nothing of what was read can be relied on.
             let (devices, slower) = (good, look.reading.devices.len());
-            found.health.insert(
-                0,
-                Diagnosis::OtherWhenSlower {
-                    devices,
-                    slower,
-                    hz,
-                },
-            );
+            found.health = vec![Diagnosis::OtherWhenSlower {
+                devices,
+                slower,
+                hz,
+            }];
+            found.devices.clear();
+            (found.ir_total, found.ir_capture, found.bypass_count) = (None, None, None);
         }
     }
     Ok(found)

@@ -281,3 +281,128 @@ fn instruction_registers_must_add_up_and_capture_what_the_bsdl_says() {
     );
     assert!(seen.chain.is_some() && !seen.is_as_declared());
 }
+
+/// Verdicts in the order of the rows, `U1=` for as declared, `U1!` wrong part, `U1?` missing, `U1.` silent, `+` extra.
+fn short(comparison: &Comparison) -> String {
+    let mark = |r: &Row| {
+        let mark = match r.verdict {
+            Verdict::AsDeclared => "=",
+            Verdict::WrongPart => "!",
+            Verdict::WrongVersion => "v",
+            Verdict::Missing => "?",
+            Verdict::Silent => ".",
+            Verdict::Extra => "+",
+        };
+        format!("{}{mark}", r.name)
+    };
+    comparison
+        .rows
+        .iter()
+        .map(mark)
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
+#[test]
+fn every_single_fault_at_every_place_is_laid_at_the_right_door() {
+    let board = board();
+    let mut tried = 0;
+    for clip in [false, true] {
+        let all: Vec<&str> = if clip {
+            vec!["U1", "U2", "U3", "U4", "U5"]
+        } else {
+            vec!["U1", "U2", "U3", "U4"]
+        };
+        let told = |change: &dyn Fn(usize, &str) -> String| {
+            let words: Vec<String> = all.iter().enumerate().map(|(i, n)| change(i, n)).collect();
+            words.join(" ")
+        };
+        let mut check = |names: Vec<&str>, cut: Option<(usize, bool)>, expected: String| {
+            let mut chain = chain(&board, &names.join(" "));
+            chain.faults.cut = cut;
+            let seen = compared(&board, chain);
+            assert_eq!(short(&seen), expected, "{names:?} {cut:?}");
+            assert!(!seen.is_as_declared() && seen.chain.is_none());
+            // One finding for one fault, and it names the device that the fault is at.
+            assert_eq!(seen.findings.len(), 1, "{:?}", seen.findings);
+            tried += 1;
+        };
+        for at in 0..all.len() {
+            let optional = all[at] == "U5";
+            let mut names = all.clone();
+            names.remove(at);
+            if !optional {
+                check(
+                    names,
+                    None,
+                    told(&|i, n| format!("{n}{}", if i == at { "?" } else { "=" })),
+                );
+                let mut names = all.clone();
+                names[at] = "X";
+                check(
+                    names,
+                    None,
+                    told(&|i, n| format!("{n}{}", if i == at { "!" } else { "=" })),
+                );
+            }
+            for level in [true, false] {
+                let place = told(&|i, n| format!("{n}{}", if i < at { "." } else { "=" }));
+                check(all.clone(), Some((at, level)), place);
+            }
+        }
+        for at in 0..=all.len() {
+            let mut names = all.clone();
+            names.insert(at, "X");
+            let mut rows: Vec<String> = all.iter().map(|n| format!("{n}=")).collect();
+            rows.insert(at, "+".into());
+            check(names, None, rows.join(" "));
+        }
+    }
+    assert_eq!(tried, (8 + 8 + 5) + (8 + 10 + 6));
+}
+
+#[test]
+fn two_faults_apart_are_both_named() {
+    let board = board();
+    for missing in 0..4usize {
+        for wrong in 0..4usize {
+            if missing.abs_diff(wrong) < 2 {
+                continue;
+            }
+            let all = ["U1", "U2", "U3", "U4"];
+            let names: Vec<&str> = (0..4)
+                .filter(|i| *i != missing)
+                .map(|i| if i == wrong { "X" } else { all[i] })
+                .collect();
+            let seen = compared(&board, chain(&board, &names.join(" ")));
+            let mark = |i| {
+                if i == missing {
+                    "?"
+                } else if i == wrong {
+                    "!"
+                } else {
+                    "="
+                }
+            };
+            let expected: Vec<String> = (0..4).map(|i| format!("{}{}", all[i], mark(i))).collect();
+            assert_eq!(short(&seen), expected.join(" "));
+        }
+    }
+}
+
+#[test]
+fn a_break_before_the_first_device_is_at_the_adapter() {
+    let board = board();
+    let mut cut = chain(&board, "U1 U2 U3 U4");
+    cut.faults.cut = Some((0, true));
+    let seen = compared(&board, cut);
+    let place = &seen.findings[0].place;
+    assert!(
+        place.starts_with("between the adapter's TDI and TDI of U1 (U1."),
+        "{place}"
+    );
+    assert_eq!(
+        seen.findings[0].mend,
+        "check this stretch: plug, cable, buffer, and for a short to ground"
+    );
+}
