@@ -20,7 +20,7 @@ use tap::{
     ScanProgram, Shift, Slot, TapState,
 };
 use taploom::simulator::adapter::{EmulatedAdapter, Model};
-use taploom::transport::{Fault, Faulty, Lowered, Mpsse, Profile, Recorder, Replay, Usb};
+use taploom::transport::{Fault, Faulty, Lowered, Mpsse, Profile, Recorder, Replay, Trace, Usb};
 
 const IDCODES: [(usize, u32); 3] = [(4, 0x1234_5041), (6, 0x0abc_d0a7), (5, 0x5005_0093)];
 
@@ -221,6 +221,63 @@ proptest! {
         prop_assert_eq!(ours.tck_hz, hz);
         prop_assert_eq!(port.traffic().shift_bits, plain.traffic().shift_bits);
     }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 60, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// A trace changes no answer, and shows the TMS and TDI that were clocked.
+    #[test]
+    fn a_trace_shows_what_was_clocked(
+        random in prop::collection::vec(any_op(), 1..40),
+        piece_bits in 100..3000usize,
+    ) {
+        let (program, slots) = program_of(&random);
+        let limits = PieceLimits { shift_bits: piece_bits, wait_ns: 100_000 };
+        let chain = || {
+            let mut chain = Chain::new(&IDCODES);
+            chain.keep = true;
+            chain
+        };
+        let mut plain = Lowered::new(chain());
+        let expected = run(&mut plain, program.clone(), limits).unwrap();
+        let mut text = Vec::new();
+        let mut trace = Trace::new(Lowered::new(chain()), 1_000_000, &mut text).unwrap();
+        let seen = run(&mut trace, program, limits).unwrap();
+        for slot in slots {
+            prop_assert_eq!(seen.get(slot), expected.get(slot), "{:?}", slot);
+        }
+        prop_assert_eq!(&seen.mismatches, &expected.mismatches);
+        prop_assert_eq!(&trace.port().clocks().log, &plain.clocks().log);
+        drop(trace);
+        let shown = clocked(&String::from_utf8(text).unwrap());
+        prop_assert_eq!(shown.len(), plain.clocks().log.len());
+        for ((tms, tdi), (their_tms, their_tdi)) in shown.iter().zip(&plain.clocks().log) {
+            let level = |high: bool| if high { '1' } else { '0' };
+            let (their_tms, their_tdi) = (level(*their_tms), level(*their_tdi));
+            prop_assert_eq!(*tms, their_tms);
+            prop_assert!(*tdi == 'x' || *tdi == their_tdi);
+        }
+    }
+}
+
+/// TMS and TDI at each rising edge of TCK in a dump, read line by line.
+fn clocked(text: &str) -> Vec<(char, char)> {
+    let mut codes = std::collections::HashMap::new();
+    let mut now = std::collections::HashMap::new();
+    let mut edges = Vec::new();
+    for line in text.lines() {
+        let words: Vec<&str> = line.split_whitespace().collect();
+        if let ["$var", _, _, code, name, "$end"] = words[..] {
+            codes.insert(name, code);
+        } else if let Some(value) = line.chars().next().filter(|c| "01xz".contains(*c)) {
+            now.insert(line[1..].to_owned(), value);
+            if line[1..] == *codes["TCK"] && value == '1' {
+                edges.push((now[codes["TMS"]], now[codes["TDI"]]));
+            }
+        }
+    }
+    edges
 }
 
 /// A long scan that is read, as one program.

@@ -88,7 +88,9 @@ pub enum Op {
     Shift(Shift),
     /// Clocks in the present state, which must be one that can be held.
     Clocks(u64),
-    /// Nanoseconds without clocks.
+    /// At least so many nanoseconds in the present state. An adapter may let TCK run meanwhile
+    /// where that changes nothing: in Test-Logic-Reset, Run-Test/Idle and the Pause states, TMS
+    /// held.
     Wait(u64),
     /// A side line's level.
     Line(Line, Level),
@@ -185,7 +187,7 @@ impl ScanProgram {
         self.push(Op::Clocks(n))
     }
 
-    /// `ns` nanoseconds without clocks.
+    /// At least `ns` nanoseconds in the present state: see [`Op::Wait`].
     pub fn wait_ns(&mut self, ns: u64) -> &mut Self {
         self.push(Op::Wait(ns))
     }

@@ -30,7 +30,7 @@ pub enum Step<'a> {
         /// How many clocks.
         cycles: u64,
     },
-    /// Nanoseconds without clocks.
+    /// At least so many nanoseconds: see [`Op::Wait`].
     Wait(u64),
     /// A side line's level.
     Line(Line, Level),

@@ -112,7 +112,13 @@ impl LibUsb {
         if had_driver {
             handle.detach_kernel_driver(number).map_err(error_of)?;
         }
-        handle.claim_interface(number).map_err(error_of)?;
+        if let Err(e) = handle.claim_interface(number) {
+            if had_driver {
+                // As it was; the first failure is the one to tell.
+                let _ = handle.attach_kernel_driver(number);
+            }
+            return Err(error_of(e));
+        }
         let handle = Arc::new(handle);
         let shared = Arc::new(Shared::default());
         let writer = {
