@@ -66,7 +66,7 @@ impl<'o> Report<'o> {
             message: message.into(),
             primary,
             secondary: Vec::new(),
-            help: (!rule.help.is_empty()).then(|| rule.help.to_owned()),
+            help: Some(rule.help.to_owned()),
             clause: rule.clause,
         };
         if self.kept.len() < KEPT {

@@ -17,7 +17,9 @@ pub struct Explanation {
     pub rule: &'static str,
     /// Why it matters at the bench.
     pub why: &'static str,
-    /// How to mend it; empty where that depends on the case.
+    /// Severity when reading is strict.
+    pub severity_strict: Severity,
+    /// How to mend it.
     pub help: &'static str,
     /// Edition and clause.
     pub clause: &'static str,
@@ -36,6 +38,11 @@ pub fn explain(code: &str) -> Option<Explanation> {
     Some(Explanation {
         code: rule.code,
         severity: rule.severity,
+        severity_strict: if rule.letter {
+            Severity::Error
+        } else {
+            rule.severity
+        },
         rule: rule.title,
         why: whys::why(rule.code),
         help: rule.help,
@@ -78,7 +85,10 @@ mod tests {
     fn every_sample_breaks_its_rule() {
         for code in codes() {
             let e = explain(code).unwrap();
-            assert!(!e.why.is_empty(), "{code}: nobody says why");
+            assert!(
+                !e.why.is_empty() && !e.help.is_empty(),
+                "{code}: nobody says why, or how to mend it"
+            );
             let outcome = parse(e.sample.as_bytes(), &Options::default());
             let found: Vec<_> = outcome
                 .diagnostics

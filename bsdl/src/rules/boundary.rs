@@ -20,30 +20,34 @@ pub(crate) static CELL_MERGE: Rule = error(
     "renumber one of them",
     ANNEX_B,
 );
-pub(crate) static CELL_PORT: Rule =
-    error("B604", "a cell serves a port of the port list", "", ANNEX_B);
+pub(crate) static CELL_PORT: Rule = error(
+    "B604",
+    "a cell serves a port of the port list",
+    "correct the name, or declare the port",
+    ANNEX_B,
+);
 pub(crate) static CELL_INDEX: Rule = error(
     "B605",
     "a cell names one bit that its port has",
-    "",
+    "write the index that the cell serves, inside the port's range",
     ANNEX_B,
 );
 pub(crate) static CELL_TAP: Rule = error(
     "B606",
     "ports of the test access port and linkage ports have no boundary cells",
-    "",
+    "name the port that the cell serves, or take the line out and mend BOUNDARY_LENGTH",
     ANNEX_B,
 );
 pub(crate) static CELL_STAR: Rule = error(
     "B607",
     "CONTROL, CONTROLR and INTERNAL cells have `*` for a port; only they do",
-    "",
+    "write `*` for the port of a control or internal cell, and a port for any other",
     ANNEX_B,
 );
 pub(crate) static CELL_MODE: Rule = error(
     "B608",
     "a cell's function fits the mode of its port",
-    "",
+    "mend the function, the port, or the port's mode in the port list",
     ANNEX_B,
 );
 pub(crate) static CELL_NO_DISABLE: Rule = error(
@@ -61,88 +65,97 @@ pub(crate) static CELL_DISABLE: Rule = doubt(
 pub(crate) static CELL_CONTROL: Rule = error(
     "B611",
     "the control cell of a driver exists and is CONTROL or CONTROLR",
-    "",
+    "name a cell of the table whose function is control or controlr",
     ANNEX_B,
 );
 pub(crate) static CELL_SAFE_ON: Rule = doubt(
     "B612",
     "a control cell's safe value switches its drivers off",
-    "",
+    "make the control cell's safe value the drivers' disable value",
     ANNEX_B,
 );
 pub(crate) static CELL_RESULT: Rule = doubt(
     "B613",
     "an open-collector output's result is the level that it does not drive",
-    "",
+    "make the result the level of the disable value: WEAK1 or PULL1 for 1, WEAK0 or PULL0 for 0",
     ANNEX_B,
 );
-pub(crate) static CELL_DRIVERS: Rule =
-    error("B614", "a port bit has one driving cell", "", ANNEX_B);
+pub(crate) static CELL_DRIVERS: Rule = error(
+    "B614",
+    "a port bit has one driving cell",
+    "one of the two names the wrong port",
+    ANNEX_B,
+);
 pub(crate) static CELL_NONE: Rule = doubt(
     "B615",
     "every digital port outside test access port and compliance has its cells",
-    "",
+    "if the pin has no cells in truth, declare it as linkage",
     ANNEX_B,
 );
 pub(crate) static CELL_SELF_SAFE: Rule = doubt(
     "B616",
     "the safe value of a driver that switches itself off is its disable value",
-    "",
+    "make the safe value the disable value",
     ANNEX_B,
 );
 pub(crate) static CELL_FUNCTION: Rule = doubt(
     "B617",
     "a cell type has only the functions that its package gives it",
-    "",
+    "mend the function or the cell type",
     ANNEX_B,
 );
 pub(crate) static CELL_INTEST: Rule = doubt(
     "B618",
     "with INTEST every cell type supports it",
-    "",
+    "take INTEST out, or name a cell type that supports it",
     ANNEX_B,
 );
 pub(crate) static CELL_ASSOCIATE: Rule = doubt(
     "B619",
     "the associated port of a pair has no driving cell of its own",
-    "",
+    "take the cell out, or turn the pair round",
     ANNEX_B,
 );
 pub(crate) static CELL_TYPE: Rule = doubt(
     "B620",
     "a cell type is a standard one or comes from a package that is used",
-    "",
+    "name the package that defines it in a `use` clause",
     ANNEX_B,
 );
-pub(crate) static CELL_LENGTH: Rule = error("B621", "BOUNDARY_LENGTH is at least 1", "", ANNEX_B);
+pub(crate) static CELL_LENGTH: Rule = error(
+    "B621",
+    "BOUNDARY_LENGTH is at least 1",
+    "give the number of bits in the boundary register",
+    ANNEX_B,
+);
 pub(crate) static EXECUTION_PAIR: Rule = doubt(
     "B701",
     "RUNBIST_EXECUTION comes with RUNBIST, INTEST_EXECUTION with INTEST",
-    "",
+    "add the attribute or the instruction that is missing",
     ANNEX_B,
 );
 pub(crate) static DURATION: Rule = doubt(
     "B702",
     "a duration is above zero and counts clocks of a clock port",
-    "",
+    "write seconds above zero, or a clock port and a count such as `TCK 100`",
     ANNEX_B,
 );
 pub(crate) static EXPECT_WIDTH: Rule = doubt(
     "B703",
     "Expect_Data has as many bits as the register that RUNBIST selects",
-    "",
+    "write one character for each bit of the register",
     ANNEX_B,
 );
 pub(crate) static OBSERVING: Rule = doubt(
     "B704",
     "Observing is HIGHZ or BOUNDARY at the pins",
-    "",
+    "add `Observing HIGHZ At_Pins` or `Observing BOUNDARY At_Pins`",
     ANNEX_B,
 );
 pub(crate) static WARNING_TEXT: Rule = note(
     "B710",
     "the maker's DESIGN_WARNING is read before the part is tested",
-    "",
+    "heed it",
     ANNEX_B,
 );
 pub(crate) static PACKAGE_ABSENT: Rule = note(
@@ -167,14 +180,14 @@ pub(crate) static CELL_HALF: Rule = doubt(
 pub(crate) static BESIDE_PORT: Rule = doubt(
     "B720",
     "attributes of standards beside 1149.1-2001 name ports of the port list",
-    "",
+    "correct the name",
     BESIDE,
 );
 
 pub(crate) static FIELD_BITS: Rule = doubt(
     "B721",
     "a register field names as many bits as it is wide, all inside its register",
-    "",
+    "make the bits in the brackets as many as the field is wide, below the register's length",
     BESIDE,
 );
 

@@ -5,13 +5,13 @@ use super::*;
 pub(crate) static IR_LENGTH: Rule = error(
     "B401",
     "the instruction register has at least two bits",
-    "",
+    "give the length from the part's data sheet",
     INSTRUCTIONS,
 );
 pub(crate) static OPCODE_WIDTH: Rule = error(
     "B402",
     "an opcode has as many bits as the instruction register",
-    "",
+    "compare the opcode and INSTRUCTION_LENGTH with the part's data sheet",
     INSTRUCTIONS,
 );
 pub(crate) static OPCODE_X: Rule = doubt(
@@ -35,7 +35,7 @@ pub(crate) static NO_EXTEST: Rule = error(
 pub(crate) static EXTEST_ZEROS: Rule = lax(
     "B406",
     "before 2001 all zeros is one of EXTEST's codes",
-    "",
+    "add the code of all zeros to EXTEST, or claim the edition that the part conforms to",
     INSTRUCTIONS,
 );
 pub(crate) static NO_SAMPLE: Rule = error(
@@ -59,19 +59,19 @@ pub(crate) static ONES_TAKEN: Rule = error(
 pub(crate) static ZEROS_TAKEN: Rule = lax(
     "B410",
     "before 2001 all zeros belongs to EXTEST alone",
-    "",
+    "take the code out, or claim the edition that the part conforms to",
     INSTRUCTIONS,
 );
 pub(crate) static SHARED_CODE: Rule = doubt(
     "B411",
     "no two instructions share a code, but SAMPLE and PRELOAD",
-    "",
+    "compare both codes with the part's data sheet",
     INSTRUCTIONS,
 );
 pub(crate) static CAPTURE_WIDTH: Rule = error(
     "B412",
     "INSTRUCTION_CAPTURE has as many bits as the instruction register",
-    "",
+    "write one character for each bit of the instruction register",
     INSTRUCTIONS,
 );
 pub(crate) static CAPTURE_01: Rule = error(
@@ -83,7 +83,7 @@ pub(crate) static CAPTURE_01: Rule = error(
 pub(crate) static PRIVATE_STRANGER: Rule = error(
     "B414",
     "INSTRUCTION_PRIVATE names instructions of INSTRUCTION_OPCODE",
-    "",
+    "correct the name, or list the instruction with its code in INSTRUCTION_OPCODE",
     ANNEX_B,
 );
 pub(crate) static PRIVATE_PUBLIC: Rule = error(

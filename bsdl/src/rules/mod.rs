@@ -28,7 +28,7 @@ pub(crate) struct Rule {
     pub(crate) letter: bool,
     /// The rule itself, in one line.
     pub(crate) title: &'static str,
-    /// How to mend it; empty where the message says it all.
+    /// How to mend it.
     pub(crate) help: &'static str,
     pub(crate) clause: &'static str,
 }

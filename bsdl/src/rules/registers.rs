@@ -2,7 +2,12 @@
 
 use super::*;
 
-pub(crate) static ID_WIDTH: Rule = error("B501", "an identity code has 32 bits", "", IDENTITY);
+pub(crate) static ID_WIDTH: Rule = error(
+    "B501",
+    "an identity code has 32 bits",
+    "count the bits: version 4, part 16, manufacturer 11, and a 1",
+    IDENTITY,
+);
 pub(crate) static ID_BIT_0: Rule = error(
     "B502",
     "bit 0 of an identity code is 1",
@@ -18,13 +23,13 @@ pub(crate) static ID_MAKER: Rule = error(
 pub(crate) static IDCODE_PAIR: Rule = doubt(
     "B504",
     "IDCODE and IDCODE_REGISTER come together",
-    "",
+    "add the IDCODE instruction or the IDCODE_REGISTER that is missing",
     IDENTITY,
 );
 pub(crate) static USERCODE_PAIR: Rule = doubt(
     "B505",
     "USERCODE comes with USERCODE_REGISTER and with IDCODE",
-    "",
+    "add the USERCODE instruction, the USERCODE_REGISTER or the IDCODE that is missing",
     IDENTITY,
 );
 pub(crate) static REGISTER_LENGTH: Rule = error(
@@ -36,15 +41,19 @@ pub(crate) static REGISTER_LENGTH: Rule = error(
 pub(crate) static ACCESS_STRANGER: Rule = lax(
     "B511",
     "REGISTER_ACCESS names instructions of INSTRUCTION_OPCODE",
-    "",
+    "correct the name, or list the instruction with its code in INSTRUCTION_OPCODE",
     ANNEX_B,
 );
-pub(crate) static ACCESS_TWICE: Rule =
-    error("B512", "an instruction selects one register", "", ANNEX_B);
+pub(crate) static ACCESS_TWICE: Rule = error(
+    "B512",
+    "an instruction selects one register",
+    "list the instruction under one register",
+    ANNEX_B,
+);
 pub(crate) static ACCESS_FIXED: Rule = error(
     "B513",
     "the standard's instructions select the registers that it fixes for them",
-    "",
+    "list the instruction under the register that the standard fixes for it, or not at all",
     INSTRUCTIONS,
 );
 pub(crate) static ACCESS_UNSAID: Rule = note(
@@ -56,13 +65,13 @@ pub(crate) static ACCESS_UNSAID: Rule = note(
 pub(crate) static CAPTURES_WIDTH: Rule = error(
     "B515",
     "CAPTURES has as many bits as the register",
-    "",
+    "write one character for each bit of the register",
     ANNEX_B,
 );
 pub(crate) static CAPTURES_VALUE: Rule = lax(
     "B516",
     "CAPTURES agrees with what the standard and the identity code fix",
-    "",
+    "leave CAPTURES out: the standard and the identity code say it already",
     ANNEX_B,
 );
 

@@ -11,7 +11,7 @@ pub(crate) static OTHER_NAME: Rule = lax(
 pub(crate) static ORDER: Rule = lax(
     "B102",
     "statements stand in the order of the standard",
-    "",
+    "move the statement to its place: generic, port, use, then the attributes in the order of the standard",
     STATEMENTS,
 );
 pub(crate) static TWICE: Rule = error(
@@ -71,7 +71,7 @@ pub(crate) static NAME_FORM: Rule = lax(
 pub(crate) static MISSING: Rule = error(
     "B112",
     "the attributes that the standard demands are there",
-    "",
+    "add the statements that are missing; what they say is in the part's data sheet",
     STATEMENTS,
 );
 pub(crate) static UNKNOWN_ATTRIBUTE: Rule = doubt(
@@ -83,7 +83,7 @@ pub(crate) static UNKNOWN_ATTRIBUTE: Rule = doubt(
 pub(crate) static OF_1990: Rule = note(
     "B114",
     "attributes of the 1990 draft language are left out in later editions",
-    "",
+    "name the instruction HIGHZ or CLAMP in INSTRUCTION_OPCODE instead",
     ANNEX_B,
 );
 pub(crate) static RANGE: Rule = error(
@@ -101,7 +101,7 @@ pub(crate) static NOT_MAPPED: Rule = lax(
 pub(crate) static MAP_STRANGER: Rule = error(
     "B203",
     "a pin map names only ports of the port list",
-    "",
+    "correct the name, or declare the port",
     ANNEX_B,
 );
 pub(crate) static MAPPED_TWICE: Rule = error(
@@ -149,7 +149,7 @@ pub(crate) static WIDE: Rule = error(
 pub(crate) static TAP_PORT: Rule = error(
     "B301",
     "the test access port is made of single-bit ports of the port list",
-    "",
+    "name a port of one bit that the port list declares",
     ANNEX_B,
 );
 pub(crate) static TAP_MODE: Rule = error(
@@ -161,7 +161,7 @@ pub(crate) static TAP_MODE: Rule = error(
 pub(crate) static TAP_MISSING: Rule = error(
     "B303",
     "TDI, TDO, TMS and TCK are all named",
-    "",
+    "add the missing TAP_SCAN attributes",
     STATEMENTS,
 );
 pub(crate) static TAP_SHARED: Rule = error(
@@ -185,10 +185,15 @@ pub(crate) static TCK_HALT: Rule = lax(
 pub(crate) static GROUP_PORT: Rule = doubt(
     "B310",
     "a pair is made of two digital ports of one mode and width, none of the test access port",
-    "",
+    "name two ports of the same mode and width",
     ANNEX_B,
 );
-pub(crate) static GROUP_TWICE: Rule = lax("B311", "a port belongs to one pair", "", ANNEX_B);
+pub(crate) static GROUP_TWICE: Rule = lax(
+    "B311",
+    "a port belongs to one pair",
+    "take the port out of one of the two pairs",
+    ANNEX_B,
+);
 pub(crate) static COMPLIANCE_PORT: Rule = doubt(
     "B320",
     "compliance is enabled by single input bits outside the test access port",
@@ -198,13 +203,13 @@ pub(crate) static COMPLIANCE_PORT: Rule = doubt(
 pub(crate) static COMPLIANCE_WIDTH: Rule = error(
     "B321",
     "a compliance pattern has one character for each port",
-    "",
+    "write one character for each port in the list, in the same order",
     ANNEX_B,
 );
 pub(crate) static COMPLIANCE_DRIVEN: Rule = lax(
     "B322",
     "no boundary cell drives a compliance port",
-    "",
+    "check which port the cell serves, and which one enables compliance",
     ANNEX_B,
 );
 

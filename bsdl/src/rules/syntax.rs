@@ -11,7 +11,7 @@ pub(crate) static NO_ENTITY: Rule = error(
 pub(crate) static UNEXPECTED: Rule = error(
     "B002",
     "a statement has the form that the standard gives it",
-    "",
+    "write what was expected; the message names it",
     STATEMENTS,
 );
 pub(crate) static NO_SEMICOLON: Rule = lax(
@@ -47,13 +47,13 @@ pub(crate) static OUTSIDE: Rule = lax(
 pub(crate) static NO_STATEMENT: Rule = error(
     "B008",
     "between `is` and `end` stand only the statements of the standard",
-    "",
+    "a statement starts with generic, port, use, attribute, constant or end",
     STATEMENTS,
 );
 pub(crate) static INNER: Rule = error(
     "B009",
     "the text inside a string follows the grammar of its attribute",
-    "",
+    "write what was expected; the message names it and the place is the first character that does not fit",
     ANNEX_B,
 );
 pub(crate) static NO_COMMA: Rule = lax(
@@ -65,19 +65,19 @@ pub(crate) static NO_COMMA: Rule = lax(
 pub(crate) static WRONG_VALUE: Rule = error(
     "B011",
     "an attribute takes a value of its own kind",
-    "",
+    "give the attribute a value of the kind that the message names",
     STATEMENTS,
 );
 pub(crate) static NUMBER: Rule = error(
     "B012",
     "a number is inside the range that its use allows",
-    "",
+    "write a smaller number",
     ANNEX_B,
 );
 pub(crate) static TOO_LONG: Rule = error(
     "B013",
     "a file and its lists keep within this reader's limits",
-    "",
+    "look for a slip of the keyboard in the number, or split the file",
     OURS,
 );
 pub(crate) static EXTRA: Rule = lax(
