@@ -24,6 +24,8 @@
 mod decode;
 mod encode;
 mod port;
+#[cfg(test)]
+mod tests;
 
 pub use port::Mpsse;
 
