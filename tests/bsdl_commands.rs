@@ -333,3 +333,112 @@ fn the_corpus_is_described_and_vetted() {
     assert!(files > 0);
     std::fs::remove_dir_all(&folder).unwrap();
 }
+
+/// As `document`, with a state folder of the test's own.
+fn document_in(state: &Path, arguments: &[&str]) -> (i32, Value) {
+    let output = Command::new(env!("CARGO_BIN_EXE_taploom"))
+        .current_dir(root())
+        .env("TAPLOOM_STATE", state)
+        .args(arguments)
+        .arg("--json")
+        .output()
+        .unwrap();
+    let document = serde_json::from_slice(&output.stdout).expect("one JSON document");
+    (output.status.code().unwrap(), document)
+}
+
+#[test]
+fn the_index_is_kept_and_a_scan_without_a_board_uses_it() {
+    let folder = folder("index");
+    let (state, parts) = (folder.join("state"), folder.join("parts"));
+    std::fs::create_dir_all(&parts).unwrap();
+    for entry in std::fs::read_dir(root().join(DEVICES)).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|e| e == "bsd") {
+            let to = parts.join(path.file_name().unwrap());
+            std::fs::copy(&path, &to).unwrap();
+            let time = std::time::SystemTime::now() - std::time::Duration::from_secs(3_600);
+            let file = std::fs::File::options().write(true).open(&to).unwrap();
+            file.set_modified(time).unwrap();
+        }
+    }
+    let place = parts.to_str().unwrap();
+    let bench = "fixtures/knitting-machine/as-drawn.toml";
+    let entities = |scan: &Value| -> Vec<Value> {
+        scan["devices"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|d| d["entity"].clone())
+            .collect()
+    };
+
+    // Nothing is known at first.
+    let (exit, scan) = document_in(&state, &["scan", "--simulate", bench]);
+    assert_eq!(exit, 0, "{scan}");
+    assert!(entities(&scan).iter().all(Value::is_null));
+
+    let (exit, cold) = document_in(&state, &["index", place]);
+    assert_eq!(
+        (exit, &cold["files"], &cold["opened"]),
+        (0, &5.into(), &5.into()),
+        "{cold}"
+    );
+    let heddle = cold["parts"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|p| p["entity"] == "HEDDLE_208")
+        .unwrap();
+    assert_eq!(
+        (&heddle["ir_length"], &heddle["ir_capture"]),
+        (&10.into(), &"0000XX0001".into())
+    );
+    assert_eq!(heddle["packages"], serde_json::json!(["PQ208"]));
+    let (_, warm) = document_in(&state, &["index"]);
+    assert_eq!(
+        (&warm["files"], &warm["opened"], &warm["bytes_read"]),
+        (&5.into(), &0.into(), &0.into())
+    );
+    assert_eq!(warm["parts"], cold["parts"]);
+
+    let (exit, scan) = document_in(&state, &["scan", "--simulate", bench]);
+    let named = entities(&scan);
+    assert!(
+        exit == 0 && named.contains(&"HEDDLE_208".into()) && named.contains(&"BOBBIN_44".into()),
+        "{scan}"
+    );
+    for d in scan["devices"].as_array().unwrap() {
+        assert!(d["ir_length"].is_number(), "{d}");
+    }
+
+    // A changed file is read again, by a scan too.
+    let bobbin = parts.join("bobbin_44.bsd");
+    let text = std::fs::read_to_string(&bobbin)
+        .unwrap()
+        .replace("BOBBIN_44", "SPOOL_4444");
+    std::fs::write(&bobbin, text).unwrap();
+    let (_, scan) = document_in(&state, &["scan", "--simulate", bench]);
+    assert!(entities(&scan).contains(&"SPOOL_4444".into()), "{scan}");
+
+    // A damaged cache is never trusted: it knows nothing until the folders are named again.
+    let cache = PathBuf::from(cold["cache"].as_str().unwrap());
+    assert!(cache.starts_with(&state));
+    let mut bytes = std::fs::read(&cache).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    std::fs::write(&cache, &bytes).unwrap();
+    let (exit, scan) = document_in(&state, &["scan", "--simulate", bench]);
+    assert!(exit == 0 && entities(&scan).iter().all(Value::is_null));
+    let (exit, anew) = document_in(&state, &["index", place]);
+    assert_eq!((exit, &anew["opened"]), (0, &5.into()));
+
+    let (exit, failed) = document_in(&state, &["index", "/no/such/folder"]);
+    assert_eq!((exit, &failed["error"]["kind"]), (2, &"file".into()));
+    let (_, less) = document_in(&state, &["index", "--forget", place]);
+    assert_eq!(
+        (&less["files"], &less["folders"]),
+        (&0.into(), &serde_json::json!([]))
+    );
+    std::fs::remove_dir_all(&folder).unwrap();
+}

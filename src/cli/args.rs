@@ -115,6 +115,11 @@ pub(crate) enum Command {
     /// One device in plain words, with a picture of its package
     #[command(after_help = "Example: taploom describe devices/heddle_208.bsd --svg heddle.svg")]
     Describe(Describe),
+    /// Remembers which identity code belongs to which BSDL file, for scans without a board file
+    #[command(
+        after_help = "Examples: taploom index devices\n          taploom index --forget old-devices\n\nWithout a folder: looks at the remembered ones again and lists what they hold."
+    )]
+    Index(Index),
     /// Holds BSDL files against the standard
     #[command(
         after_help = "Examples: taploom vet devices/heddle_208.bsd\n          taploom vet --explain B601"
@@ -214,6 +219,16 @@ pub(crate) struct Describe {
     pub(crate) svg: Option<PathBuf>,
 }
 
+/// Arguments of `index`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Index {
+    /// Folders with BSDL files, searched with all below them; single files too
+    pub(crate) folders: Vec<PathBuf>,
+    /// No longer looks at these folders
+    #[arg(long, requires = "folders")]
+    pub(crate) forget: bool,
+}
+
 /// Arguments of `vet`.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct Vet {
@@ -248,6 +263,7 @@ impl Command {
             Command::Play(_) => "play",
             Command::Simulate(_) => "simulate",
             Command::Describe(_) => "describe",
+            Command::Index(_) => "index",
             Command::Vet(_) => "vet",
             Command::Demo => "demo",
         }

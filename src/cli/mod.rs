@@ -7,6 +7,7 @@ mod args;
 mod demo;
 mod describe;
 mod exit;
+mod index;
 mod load;
 mod out;
 mod play;
@@ -127,6 +128,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
         Some(Command::Describe(arguments)) => describe::run(context, &arguments),
+        Some(Command::Index(arguments)) => index::run(context, &arguments),
         Some(Command::Vet(arguments)) => vet::run(context, &arguments),
         Some(Command::Adapters) => adapters::run(context),
         Some(Command::Demo) => demo::run(context),

@@ -1,9 +1,11 @@
 //! `taploom scan [BOARD]`.
 
 use std::path::Path;
+use std::time::SystemTime;
 
-use crate::chain::Found;
+use crate::chain::{Found, KnownParts};
 use crate::report;
+use crate::session;
 
 use super::work::{self, Opened};
 use super::{Context, Exit, Failed, Failure, Outcome};
@@ -19,7 +21,7 @@ pub(super) fn run(context: &Context, board: Option<&Path>) -> Result<Outcome, Fa
             ),
             None => format!(
                 "would scan an unknown chain, TCK {}\n",
-                report::rate(crate::session::UNKNOWN_TCK_HZ)
+                report::rate(session::UNKNOWN_TCK_HZ)
             ),
         };
         return Ok(Outcome {
@@ -29,7 +31,12 @@ pub(super) fn run(context: &Context, board: Option<&Path>) -> Result<Outcome, Fa
         });
     }
     let mut opened = Opened::open(context)?;
-    let scanned = opened.job(|session| session.scan(board.as_ref()))?;
+    // Without a board the index of BSDL files knows the parts by their identity codes.
+    let known = match &board {
+        Some(_) => KnownParts::none(),
+        None => session::known_parts(SystemTime::now()),
+    };
+    let scanned = opened.job(|session| session.scan_knowing(board.as_ref(), known))?;
     let fields = report::scan_fields(&scanned, board.as_ref());
     if scanned.found.devices.is_empty() {
         // Nobody answers: that is not a difference from the board but a chain that cannot be worked with.

@@ -30,6 +30,12 @@ pub enum LibraryError {
         /// The file.
         path: PathBuf,
     },
+    /// A name that is no Unicode text cannot be remembered.
+    #[error("the name {} is no Unicode text and cannot be remembered", path.display())]
+    Name {
+        /// The file or folder.
+        path: PathBuf,
+    },
     /// A folder without a single BSDL file.
     #[error("{} holds no file that ends in .bsd, .bsdl or .bsm", path.display())]
     NoFiles {

@@ -3,5 +3,7 @@
 //! This room must never know what its answers are used for: no chain, no board, no words for the terminal.
 
 mod files;
+mod index;
 
 pub use files::{ENDINGS, LARGEST, LibraryError, bsdl_files, read};
+pub use index::{Index, Indexed, LARGEST_INDEX, Refreshed};

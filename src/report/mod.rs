@@ -4,6 +4,7 @@
 mod describe;
 mod document;
 mod draw;
+mod index;
 mod load;
 mod pins;
 mod play;
@@ -20,6 +21,7 @@ pub use document::{Fault, document, failure_document};
 pub use draw::{
     Basis, Corner, Package, PackagePin, Place, Shape, Side, package_of, package_svg, package_text,
 };
+pub use index::{index_fields, index_text};
 pub use load::{load_fields, load_text};
 pub use pins::{PinKind, named_like_a_clock, pin_kind};
 pub use play::{play_fields, play_how_far, play_plan_text, play_text};

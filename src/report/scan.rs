@@ -139,6 +139,17 @@ fn fields_found(scanned: &Scanned) -> Vec<Option<(usize, Bits)>> {
         .collect()
 }
 
+/// The entities that a code fits, by what the index of BSDL files knows.
+fn entities(scanned: &Scanned, idcode: Option<IdCode>) -> Vec<&str> {
+    let mut names: Vec<&str> = Vec::new();
+    for part in idcode.into_iter().flat_map(|id| scanned.known.with(id)) {
+        if !names.iter().any(|n| n.eq_ignore_ascii_case(&part.name)) {
+            names.push(&part.name);
+        }
+    }
+    names
+}
+
 fn found_rows(scanned: &Scanned) -> Value {
     let fields = fields_found(scanned);
     scanned
@@ -153,7 +164,11 @@ fn found_rows(scanned: &Scanned) -> Value {
                 json!({
                     "ir_length": field.as_ref().map(|f| f.0),
                     "ir_capture": field.as_ref().map(|f| f.1.to_binary()),
-                    "entity": null,
+                    "entity": match &entities(scanned, d.idcode)[..] {
+                        [only] => Some(*only),
+                        _ => None,
+                    },
+                    "entities": entities(scanned, d.idcode),
                     "verdict": null,
                 }),
             )
@@ -323,17 +338,28 @@ fn found_table(scanned: &Scanned) -> Table {
     if scanned.found.devices.is_empty() {
         return Table::default();
     }
-    let mut table = Table::new(&["position", "IDCODE", "maker", "part", "version", "IR"]);
+    // Nobody asked for the index: without one there is no column for it.
+    let indexed = !scanned.known.parts().is_empty();
+    let mut heading = vec!["position", "IDCODE", "maker", "part", "version", "IR"];
+    heading.extend(indexed.then_some("entity"));
+    let mut table = Table::new(&heading);
     for (d, field) in scanned.found.devices.iter().zip(fields_found(scanned)) {
         let of = |f: fn(IdCode) -> String| d.idcode.map_or("-".into(), f);
-        table.row([
+        let mut row = vec![
             d.position.to_string(),
             d.idcode.map_or("BYPASS".into(), idcode_text),
             of(|id| id.manufacturer().unwrap_or("not assigned").to_owned()),
             of(|id| format!("0x{:04X}", id.part())),
             of(|id| id.version().to_string()),
             field.map_or("not certain".into(), |(n, _)| format!("{n} bits")),
-        ]);
+        ];
+        if indexed {
+            row.push(match &entities(scanned, d.idcode)[..] {
+                [] => "not indexed".to_owned(),
+                names => names.join(" or "),
+            });
+        }
+        table.row(row);
     }
     table
 }

@@ -1,17 +1,20 @@
 //! The jobs that commands and scripts share: what is done on an open session, without a word
 //! printed.
 
+use std::time::SystemTime;
+
 use crate::bits::Bits;
 use crate::board::{Board, DeviceIndex};
 use crate::chain::{
-    Chain, Comparison, Found, IdCode, KnownParts, Split, compare, discover, split_found,
+    Chain, Comparison, Found, IdCode, KnownPart, KnownParts, Split, compare, discover, split_found,
 };
+use crate::library::Index;
 use crate::load::play::ChainPads;
 use crate::load::{Far, Image, ImageRefusal, Load, LoadError, Loaded, Recipe, Target, Watch};
 use crate::ringout::{Method, RingOut, RingOutError, Wish, ring_out};
 use crate::tap::{PieceLimits, Port, PortError, run};
 
-use super::Session;
+use super::{Session, keep_index, kept_index};
 
 /// TCK rate for a chain of which nothing is known.
 pub const UNKNOWN_TCK_HZ: u32 = 1_000_000;
@@ -25,6 +28,8 @@ pub struct Scanned {
     pub split: Split,
     /// The chain against the board, if there is one.
     pub comparison: Option<Comparison>,
+    /// Parts whose identity codes are known, from the board or from the index of BSDL files.
+    pub known: KnownParts,
 }
 
 impl Session {
@@ -33,9 +38,20 @@ impl Session {
     /// # Errors
     /// The adapter failed, or the run was interrupted.
     pub fn scan(&mut self, board: Option<&Board>) -> Result<Scanned, PortError> {
+        self.scan_knowing(board, KnownParts::none())
+    }
+
+    /// As [`scan`](Self::scan), with parts that are known beside those of the board.
+    ///
+    /// # Errors
+    /// The adapter failed, or the run was interrupted.
+    pub fn scan_knowing(
+        &mut self,
+        board: Option<&Board>,
+        mut known: KnownParts,
+    ) -> Result<Scanned, PortError> {
         let tck_hz = board.map_or(UNKNOWN_TCK_HZ, |b| b.tck_limit_hz(true));
         let found = discover(self, tck_hz)?;
-        let mut known = KnownParts::none();
         for device in board.into_iter().flat_map(|b| &b.devices) {
             if let Some(bsdl) = &device.bsdl {
                 known.add(bsdl);
@@ -47,8 +63,36 @@ impl Session {
             found,
             split,
             comparison,
+            known,
         })
     }
+}
+
+/// What an index of BSDL files knows about identity codes; files with errors in them are not relied on.
+pub fn known_from(index: &Index) -> KnownParts {
+    let sound = index.parts().filter(|(_, part)| part.errors == 0);
+    KnownParts::new(
+        sound
+            .flat_map(|(_, part)| {
+                part.patterns().map(|idcode| KnownPart {
+                    name: part.entity.clone(),
+                    idcode,
+                    ir_length: part.ir_length as usize,
+                    ir_capture: part.ir_capture.as_ref().and_then(|c| c.parse().ok()),
+                })
+            })
+            .collect(),
+    )
+}
+
+/// What the kept index of BSDL files knows, brought up to date: files that changed are read again, all others are not
+/// opened. Where the index cannot be kept afterwards, nothing is lost but time.
+pub fn known_parts(now: SystemTime) -> KnownParts {
+    let (mut index, _) = kept_index();
+    if index.refresh(now).changed {
+        let _ = keep_index(&index);
+    }
+    known_from(&index)
 }
 
 /// The rest of the chain around a file that was made for one device alone.

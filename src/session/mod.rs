@@ -7,9 +7,14 @@ mod open;
 mod store;
 
 pub use cancel::{Cancel, Stop};
-pub use jobs::{LoadOutcome, LoadWish, Scanned, UNKNOWN_TCK_HZ, extest_watch, pads_around};
+pub use jobs::{
+    LoadOutcome, LoadWish, Scanned, UNKNOWN_TCK_HZ, extest_watch, known_from, known_parts,
+    pads_around,
+};
 pub use open::{OpenError, Place};
-pub use store::{StoreError, keep_last_good, last_good, write_whole};
+pub use store::{
+    StoreError, index_path, keep_index, keep_last_good, kept_index, last_good, write_whole,
+};
 
 use crate::simulator::Witness;
 use crate::tap::{Answers, Op, Piece, Port, PortError, Ticket, Traffic, Walker};

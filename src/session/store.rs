@@ -1,7 +1,10 @@
 //! Files that are whole or not there: records, witnesses, and the last good record of a board.
 
-use std::io::Write;
+use std::fs::File;
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
+
+use crate::library::{Index, LARGEST_INDEX};
 
 /// Why a file was not kept. The old content, if any, is untouched.
 #[derive(Debug, thiserror::Error)]
@@ -29,7 +32,7 @@ pub fn write_whole(path: &Path, content: &[u8]) -> Result<(), StoreError> {
     let mut name = path.file_name().unwrap_or_default().to_owned();
     name.push(format!(".{}.part", std::process::id()));
     let part = path.with_file_name(name);
-    let written = std::fs::File::create(&part)
+    let written = File::create(&part)
         .and_then(|mut file| {
             file.write_all(content)?;
             file.sync_all()
@@ -52,6 +55,45 @@ fn state_folder() -> Option<PathBuf> {
     set("TAPLOOM_STATE")
         .or_else(|| Some(set("XDG_STATE_HOME")?.join("taploom")))
         .or_else(|| Some(set("HOME")?.join(".local/state/taploom")))
+}
+
+/// Where the index of BSDL files stands; `None` without a state folder.
+pub fn index_path() -> Option<PathBuf> {
+    Some(state_folder()?.join("bsdl-index"))
+}
+
+/// The index of BSDL files as it was kept: with false if there is one that is damaged or cannot be read, which then counts
+/// as empty.
+pub fn kept_index() -> (Index, bool) {
+    let Some(path) = index_path() else {
+        return (Index::default(), true);
+    };
+    let mut bytes = Vec::new();
+    let read = File::open(path).and_then(|f| f.take(LARGEST_INDEX).read_to_end(&mut bytes));
+    match read {
+        Err(error) => (Index::default(), error.kind() == ErrorKind::NotFound),
+        Ok(_) => match Index::from_bytes(&bytes) {
+            Some(index) => (index, true),
+            None => (Index::default(), false),
+        },
+    }
+}
+
+/// Keeps the index of BSDL files. Without a state folder nothing is kept.
+///
+/// # Errors
+/// [`StoreError`].
+pub fn keep_index(index: &Index) -> Result<(), StoreError> {
+    let Some(path) = index_path() else {
+        return Ok(());
+    };
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder).map_err(|source| StoreError {
+            path: folder.to_owned(),
+            source,
+        })?;
+    }
+    write_whole(&path, &index.to_bytes())
 }
 
 /// Where the last good record of a board stands. Simulated runs are kept apart: they prove

@@ -16,7 +16,7 @@ fn field(pattern: &Pattern, low: usize, width: usize) -> Option<u32> {
 }
 
 /// The pattern as hexadecimal, `x` for a digit with a bit of no concern.
-pub(super) fn hex(pattern: &Pattern) -> String {
+pub(in crate::report) fn hex(pattern: &Pattern) -> String {
     let digits = pattern.bits().chunks(4).rev().map(|four| {
         let digit = four.iter().rev().try_fold(0, |value, t: &Trit| {
             Some(value << 1 | u32::from(t.value()?))

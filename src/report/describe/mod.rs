@@ -13,6 +13,7 @@ use super::vet::Vetted;
 
 pub use cautions::{Caution, cautions};
 pub use fields::describe_fields;
+pub(super) use identity::hex;
 pub use text::describe_text;
 
 /// A device to be described, in one of its packages.
