@@ -168,3 +168,23 @@ fn the_2013_edition_is_described() {
         .unwrap();
     assert!(device.same_model(&again), "{}", print(&device));
 }
+
+/// Found by fuzzing: of several values for one name the first string counts, for the model and for the printer.
+#[test]
+fn the_first_string_counts() {
+    let text = with(
+        "  attribute ISC_PIN_BEHAVIOR of LOOM : entity is 7;
+  attribute ISC_PIN_BEHAVIOR of LOOM : entity is \"CLAMP\";
+  attribute ISC_PIN_BEHAVIOR of LOOM : entity is \"HIGHZ\";
+",
+    );
+    let device = parse(text.as_bytes(), &Options::default()).device.unwrap();
+    assert_eq!(
+        device.system_configuration.as_ref().unwrap().pin_behavior,
+        Some(PinBehavior::Clamp)
+    );
+    let again = parse(print(&device).as_bytes(), &Options::default())
+        .device
+        .unwrap();
+    assert!(device.same_model(&again));
+}

@@ -8,21 +8,26 @@ use crate::model::{AcPin, AcTest, PinBehavior, SystemConfiguration};
 use crate::rules;
 
 impl<'a> Assembly<'a, '_, '_> {
-    /// The string of the first attribute of this name; faults in it are only warnings.
+    /// The first string given for this name, as among the extensions; faults in it are only warnings.
     pub(super) fn beside_text(&self, name: &'static str) -> Option<Frame<'a>> {
-        let attribute = self
+        let named = self
             .draft
             .attributes
             .iter()
-            .find(|a| self.is(a.name, name))?;
-        match &attribute.value {
-            Value::Text(joined) => Some(Frame {
+            .filter(|a| self.is(a.name, name));
+        let joined = named.filter_map(|a| match &a.value {
+            Value::Text(joined) => Some(joined),
+            _ => None,
+        });
+        let rule = &rules::INNER_BESIDE;
+        joined
+            .take(1)
+            .map(|joined| Frame {
                 joined,
                 place: name,
-                rule: &rules::INNER_BESIDE,
-            }),
-            _ => None,
-        }
+                rule,
+            })
+            .next()
     }
 
     /// A value of one word or two, as spelt.
