@@ -38,6 +38,7 @@ pub use declared::{
 };
 pub use error::{BoardError, Cause, Problem};
 pub use names::natural_key;
+pub(crate) use names::nearest as nearest_name;
 pub use netlist::{Joint, JointKind, Net, Netlist, Node, NodeId, PinLevel};
 pub use part::{Channel, Direction, Enable};
 pub use place::{

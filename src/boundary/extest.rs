@@ -14,7 +14,8 @@ const MARKER: u64 = 0xA5C3;
 pub struct VectorId(pub usize);
 
 /// A scan program under EXTEST in the making. It begins and ends in Test-Logic-Reset and is whole in itself: between
-/// two batches nothing is driven by boundary scan.
+/// two batches nothing is driven by boundary scan. Where levels are to stay on the pins between two programs, a batch
+/// is run in parts: [`Batch::part`] and [`Batch::resume`].
 ///
 /// Entry: PRELOAD of the image at rest, Update, EXTEST. Every vector is captured `settle_us` after its update, by
 /// the scan that brings in the next one: L + 4 clocks a vector without settling, beside the marker. No update changes
@@ -28,7 +29,24 @@ pub struct Batch<'g, 'a> {
     settle_ns: u64,
     ir: Vec<Slot>,
     scans: Vec<Slot>,
+    /// Data scans of the parts before this one: the marker's turn goes on.
+    before: usize,
     vectors: Vec<Pending>,
+}
+
+/// What the pins of a chain in EXTEST are driven to between two parts of a batch. Only [`Batch::part`] makes one, and
+/// only [`Batch::resume`] takes it.
+#[derive(Debug, Clone)]
+pub struct Held {
+    now: GuardedImage,
+    scans: usize,
+}
+
+impl Held {
+    /// Every pin that is driven, and its level.
+    pub fn driven(&self) -> &[(PinIndex, bool)] {
+        self.now.driven()
+    }
 }
 
 /// A vector, and the data scan whose answer is its capture.
@@ -51,6 +69,7 @@ impl<'g, 'a> Batch<'g, 'a> {
             settle_ns: u64::from(guard.rules().settle_us) * 1000,
             ir: Vec::new(),
             scans: Vec::new(),
+            before: 0,
             vectors: Vec::new(),
         };
         batch.program.reset().go(TapState::RunTestIdle);
@@ -64,6 +83,47 @@ impl<'g, 'a> Batch<'g, 'a> {
         batch
     }
 
+    /// Goes on under EXTEST where a part ended.
+    ///
+    /// # Panics
+    /// If `held` is of another chain: a defect of the caller.
+    pub fn resume(guard: &'g Guard<'a>, held: Held) -> Self {
+        assert_eq!(
+            held.now.bits().len(),
+            guard.pins().length(),
+            "the parts of a batch are of one chain"
+        );
+        Batch {
+            guard,
+            program: ScanProgram::new(),
+            now: held.now,
+            settle_ns: u64::from(guard.rules().settle_us) * 1000,
+            ir: Vec::new(),
+            scans: Vec::new(),
+            before: held.scans,
+            vectors: Vec::new(),
+        }
+    }
+
+    /// Ends a part: the last capture, with the pins left as they are, in EXTEST and Run-Test/Idle. Whoever takes it
+    /// resumes and finishes, or runs [`leaving`].
+    pub fn part(mut self) -> (ScanProgram, BatchReader<'a>, Held) {
+        let now = self.now.bits().clone();
+        self.scan(&now, TapState::RunTestIdle);
+        let held = Held {
+            now: self.now,
+            scans: self.before + self.scans.len(),
+        };
+        let reader = BatchReader {
+            pins: self.guard.pins(),
+            ir: self.ir,
+            scans: self.scans,
+            before: self.before,
+            vectors: self.vectors,
+        };
+        (self.program, reader, held)
+    }
+
     fn instruction(&mut self, bits: Bits) {
         let slot = self
             .program
@@ -72,7 +132,7 @@ impl<'g, 'a> Batch<'g, 'a> {
     }
 
     fn scan(&mut self, image: &Bits, end: TapState) {
-        let bits = marked(image, self.scans.len());
+        let bits = marked(image, self.before + self.scans.len());
         self.scans
             .push(self.program.scan_captured(Register::Dr, bits, end));
     }
@@ -174,6 +234,7 @@ impl<'g, 'a> Batch<'g, 'a> {
             pins: self.guard.pins(),
             ir: self.ir,
             scans: self.scans,
+            before: self.before,
             vectors: self.vectors,
         };
         (self.program, reader)
@@ -196,6 +257,7 @@ pub struct BatchReader<'a> {
     pins: &'a Pins,
     ir: Vec<Slot>,
     scans: Vec<Slot>,
+    before: usize,
     vectors: Vec<Pending>,
 }
 
@@ -212,7 +274,7 @@ impl<'a> BatchReader<'a> {
         let mut scans = Vec::with_capacity(self.scans.len());
         for (i, slot) in self.scans.iter().enumerate() {
             let bits = answers.get(*slot).ok_or(BatchError::Unanswered)?;
-            check_marker(self.pins, bits, i)?;
+            check_marker(self.pins, bits, self.before + i)?;
             scans.push(bits);
         }
         let vectors = (self.vectors.into_iter())

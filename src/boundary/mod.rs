@@ -4,6 +4,7 @@
 //! - [`Guard`]: turns wanted levels into a [`GuardedImage`], or refuses with reason and mend
 //! - [`SampleLook`]: looks by SAMPLE, and the look that must find everything still before EXTEST
 //! - [`Batch`]: scan programs under EXTEST: entry, vectors, exit, and the reading of what came back
+//! - [`drive`]: levels on named pins for any length of time, and tables of test vectors
 //!
 //! **Bit 0 is the bit nearest TDO**: cell 0 of the last device is bit 0 of an image.
 //!
@@ -12,6 +13,7 @@
 //!
 //! Standard: IEEE Std 1149.1-2001 (from memory), no clause checked in print.
 
+pub mod drive;
 mod error;
 mod extest;
 mod guard;
@@ -23,7 +25,7 @@ mod sample;
 mod tests;
 
 pub use error::{BatchError, PinsError};
-pub use extest::{Batch, BatchReader, Captures, VectorId, leaving};
+pub use extest::{Batch, BatchReader, Captures, Held, VectorId, leaving};
 pub use guard::{Conditions, Guard, GuardedImage, MachinePower, Note};
 pub use pins::{Drive, Enable, Fixed, PinIndex, Pins, ScanPin, Seat, Watch};
 pub use refusal::{Refusal, Why};

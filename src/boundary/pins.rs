@@ -148,6 +148,19 @@ impl Pins {
     /// # Errors
     /// [`PinsError`] if a device is named twice or none is there.
     pub fn new(board: &Board, present: &[DeviceIndex]) -> Result<Self, PinsError> {
+        Self::beside(board, present, &[])
+    }
+
+    /// As [`Pins::new`], with the devices `mission` left in BYPASS, in their own mission mode: what they drive is live,
+    /// and what drives them can be tested by the others.
+    ///
+    /// # Errors
+    /// [`PinsError`] if a device is named twice or none is there.
+    pub fn beside(
+        board: &Board,
+        present: &[DeviceIndex],
+        mission: &[DeviceIndex],
+    ) -> Result<Self, PinsError> {
         if present.is_empty() {
             return Err(PinsError::EmptyChain);
         }
@@ -157,7 +170,10 @@ impl Pins {
             if seats.iter().any(|s| s.device == device) {
                 return Err(PinsError::Twice(declared.name.to_string()));
             }
-            let opcodes = declared.bsdl.as_deref().and_then(Opcodes::of);
+            let opcodes = match mission.contains(&device) {
+                true => None,
+                false => declared.bsdl.as_deref().and_then(Opcodes::of),
+            };
             seats.push(Seat {
                 device,
                 name: declared.name.clone(),

@@ -101,6 +101,11 @@ pub(crate) enum Command {
         after_help = "Example: taploom ringout board.toml --by both-ends --machine off"
     )]
     Ringout(Ringout),
+    /// Puts levels or a slow blink on named pins, or plays a table of test vectors
+    #[command(
+        after_help = "Examples: taploom drive board.toml W25=high W26=blink --sense W02 --machine off\n          taploom drive board.toml --vectors latch.csv --machine off"
+    )]
+    Drive(Drive),
     /// Puts a raw image into one device by the device's recipe
     #[command(after_help = "Example: taploom load board.toml U1 pattern-tap.bin")]
     Load(Load),
@@ -141,6 +146,39 @@ pub(crate) struct Ringout {
     /// Only these wires: labels, comma separated
     #[arg(long, value_name = "WIRES", value_delimiter = ',')]
     pub(crate) only: Vec<String>,
+}
+
+/// Arguments of `drive`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Drive {
+    /// The board file
+    pub(crate) board: PathBuf,
+    /// What to drive: a pin, wire or signal and high, low, 1, 0 or blink (W07=high, U1.12=blink)
+    #[arg(value_name = "PIN=LEVEL")]
+    pub(crate) levels: Vec<String>,
+    /// Reads these while the levels stand; alone, by SAMPLE, which drives nothing
+    #[arg(long, value_name = "PIN", num_args = 1.., value_delimiter = ',')]
+    pub(crate) sense: Vec<String>,
+    /// Plays a table of test vectors: columns are pins, wires or signals, cells 0, 1, Z, H, L, X
+    #[arg(long, value_name = "FILE.csv", conflicts_with_all = ["sense", "time"])]
+    pub(crate) vectors: Option<PathBuf>,
+    /// How long the levels stand before all pins are released
+    #[arg(
+        long = "for",
+        id = "time",
+        value_name = "SECONDS",
+        default_value = "10"
+    )]
+    pub(crate) seconds: f64,
+    /// How long a blink takes, high and low together
+    #[arg(long, value_name = "SECONDS", default_value = "1")]
+    pub(crate) period: f64,
+    /// Leaves these devices in BYPASS, in their mission mode, so that they can be tested by the others
+    #[arg(long, value_name = "DEVICE", num_args = 1.., value_delimiter = ',')]
+    pub(crate) mission: Vec<String>,
+    /// The harness is unplugged at the machine: more than a few lines may be driven at once
+    #[arg(long)]
+    pub(crate) unplugged: bool,
 }
 
 /// Arguments of `load`.
@@ -259,6 +297,7 @@ impl Command {
             Command::Adapters => "adapters",
             Command::Scan { .. } => "scan",
             Command::Ringout(_) => "ringout",
+            Command::Drive(_) => "drive",
             Command::Load(_) => "load",
             Command::Play(_) => "play",
             Command::Simulate(_) => "simulate",

@@ -2,7 +2,6 @@
 
 use std::path::Path;
 
-use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::{Value, json};
 
 use crate::board::{Board, BoardDevice, DeviceIndex};
@@ -80,7 +79,11 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
             recipe.name, recipe.tried, recipe.source
         ));
     }
-    let bar = progress_bar(context, image.bytes());
+    let bar = work::progress_bar(
+        context,
+        image.bytes(),
+        "  {bytes} of {total_bytes}  {bytes_per_sec}  {eta} left  {msg}",
+    );
     let mut progress = |far: &Far| {
         bar.set_length(far.of);
         bar.set_position(far.sent);
@@ -248,19 +251,6 @@ fn failure(error: LoadError, opened: &Opened<'_>) -> Failure {
             failure
         }
     }
-}
-
-fn progress_bar(context: &Context, bytes: u64) -> ProgressBar {
-    if context.common.quiet || context.common.json {
-        return ProgressBar::hidden();
-    }
-    // Goes to standard error, and shows nothing where that is no terminal.
-    let bar = ProgressBar::new(bytes);
-    let style = ProgressStyle::with_template(
-        "  {bytes} of {total_bytes}  {bytes_per_sec}  {eta} left  {msg}",
-    );
-    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
-    bar
 }
 
 /// Counts without a port, over the chain as declared without optional devices (unless the

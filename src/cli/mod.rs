@@ -6,6 +6,7 @@ mod adapters;
 mod args;
 mod demo;
 mod describe;
+mod drive;
 mod exit;
 mod index;
 mod load;
@@ -124,6 +125,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
     match command {
         Some(Command::Scan { board }) => scan::run(context, board.as_deref()),
         Some(Command::Ringout(arguments)) => ringout::run(context, &arguments),
+        Some(Command::Drive(arguments)) => drive::run(context, &arguments),
         Some(Command::Load(arguments)) => load::run(context, &arguments),
         Some(Command::Play(arguments)) => play::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),

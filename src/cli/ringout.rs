@@ -97,7 +97,7 @@ pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Fai
     })
 }
 
-fn machine(power: Power) -> MachinePower {
+pub(super) fn machine(power: Power) -> MachinePower {
     match power {
         Power::Off => MachinePower::Off,
         Power::On => MachinePower::On,

@@ -1,8 +1,11 @@
 //! What every command that works on a chain does: reads the board, opens a session, ends it.
 
+use std::fs::File;
+use std::io::BufReader;
 use std::path::Path;
 use std::time::Instant;
 
+use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::Value;
 
 use crate::board::{Board, DeviceIndex};
@@ -17,6 +20,36 @@ use super::{Context, Exit, Failed, Failure, Outcome};
 /// Reads a board file.
 pub(super) fn load_board(path: &Path) -> Result<Board, Failed> {
     Board::load(path).map_err(|error| Failure::input("board", error.to_string()).into())
+}
+
+/// A file to be read, which must be a plain one.
+pub(super) fn open_file(path: &Path) -> Result<BufReader<File>, Failure> {
+    let shown = path.display();
+    // Opening a pipe could wait for ever, so it is looked at first.
+    let opened = std::fs::metadata(path).and_then(|m| match m.is_file() {
+        true => File::open(path).map(Some),
+        false => Ok(None),
+    });
+    match opened {
+        Ok(Some(file)) => Ok(BufReader::new(file)),
+        Ok(None) => Err(Failure::input("file", format!("{shown} is no plain file"))
+            .help("name a file, not a folder or a pipe")),
+        Err(error) => Err(Failure::input(
+            "file",
+            format!("cannot read {shown}: {error}"),
+        )),
+    }
+}
+
+/// A bar on standard error, where that is a terminal and notes are wanted.
+pub(super) fn progress_bar(context: &Context, length: u64, template: &str) -> ProgressBar {
+    if context.common.quiet || context.common.json {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new(length);
+    let style = ProgressStyle::with_template(template);
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar
 }
 
 /// The device of this name on the board.

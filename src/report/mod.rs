@@ -4,6 +4,7 @@
 mod describe;
 mod document;
 mod draw;
+mod drive;
 mod index;
 mod load;
 mod pins;
@@ -21,6 +22,7 @@ pub use document::{Fault, document, failure_document};
 pub use draw::{
     Basis, Corner, Package, PackagePin, Place, Shape, Side, package_of, package_svg, package_text,
 };
+pub use drive::{drive_fields, drive_lines, drive_text, read_value, vectors_fields, vectors_text};
 pub use index::{index_fields, index_text};
 pub use load::{load_fields, load_text};
 pub use pins::{PinKind, named_like_a_clock, pin_kind};

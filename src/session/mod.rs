@@ -2,11 +2,13 @@
 //! stop, leaves the board safe, keeps files whole. It prints nothing and knows no results.
 
 mod cancel;
+mod drive;
 mod jobs;
 mod open;
 mod store;
 
 pub use cancel::{Cancel, Stop};
+pub use drive::{HoldTime, Read};
 pub use jobs::{
     LoadOutcome, LoadWish, Scanned, UNKNOWN_TCK_HZ, extest_watch, known_from, known_parts,
     pads_around,
