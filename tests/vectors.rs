@@ -1,6 +1,8 @@
 //! Serial vector files of other people's tools: read, counted, held against an independent
 //! reader. The real files stay outside the project; `TAPLOOM_CORPUS` names their folder.
 
+#![allow(clippy::print_stdout, reason = "tests print what they ran on")]
+
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::process::Command;

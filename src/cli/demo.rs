@@ -4,7 +4,7 @@
 //! `fixtures/knitting-machine/`, which are built in and unpacked into a folder of their own. It ran as told if
 //! every command gave what the story says; otherwise the demo fails.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde_json::{Value, json};
 

@@ -38,7 +38,10 @@ pub(super) fn run(context: &Context, arguments: &Index) -> Result<Outcome, Faile
         let problems: Vec<String> = done.problems.iter().map(ToString::to_string).collect();
         let failure = Failure::input("file", problems.join("\n"))
             .help("the rest is indexed; with --forget a folder is no longer looked at");
-        return Err(Failed { failure, fields });
+        return Err(Failed {
+            failure: Box::new(failure),
+            fields,
+        });
     }
     Ok(Outcome {
         exit: Exit::Good,

@@ -39,14 +39,14 @@ pub(crate) struct Outcome {
 
 /// What a failed command gives back beside its failure: fields that are known all the same.
 pub(crate) struct Failed {
-    pub(crate) failure: Failure,
+    pub(crate) failure: Box<Failure>,
     pub(crate) fields: Value,
 }
 
 impl From<Failure> for Failed {
     fn from(failure: Failure) -> Self {
         Failed {
-            failure,
+            failure: Box::new(failure),
             fields: json!({}),
         }
     }

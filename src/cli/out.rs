@@ -4,9 +4,8 @@ use std::io::Write;
 
 use anstyle::{AnsiColor, Style};
 
-/// The program's own styles. Colour is never the only sign: every verdict is a word too. Blue
-/// and yellow stay apart for colour-blind eyes.
-pub(crate) const STRONG: Style = Style::new().bold();
+// Colour is never the only sign: what it marks is a word too. Cyan and yellow stay apart for colour-blind eyes.
+
 /// For advice and notes.
 pub(crate) const NOTE: Style = AnsiColor::Cyan.on_default();
 /// For errors.

@@ -36,7 +36,10 @@ pub(super) fn run(context: &Context, arguments: &Vet) -> Result<Outcome, Failed>
             out::data(&report::vet_text(&files));
         }
         let failure = Failure::input("file", failed.join("\n"));
-        return Err(Failed { failure, fields });
+        return Err(Failed {
+            failure: Box::new(failure),
+            fields,
+        });
     }
     let errors = files.iter().any(|f| f.count(Severity::Error) > 0);
     Ok(Outcome {
@@ -106,8 +109,10 @@ fn explain(code: Option<&str>) -> Result<Outcome, Failed> {
     let Some(explanation) = taploom_bsdl::explain(code) else {
         let codes: Vec<_> = taploom_bsdl::codes().collect();
         return Err(Failed {
-            failure: Failure::input("usage", format!("there is no rule {code}"))
-                .help(format!("the codes are {}", codes.join(", "))),
+            failure: Box::new(
+                Failure::input("usage", format!("there is no rule {code}"))
+                    .help(format!("the codes are {}", codes.join(", "))),
+            ),
             fields: report::codes_fields(),
         });
     };

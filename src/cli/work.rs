@@ -168,7 +168,7 @@ impl<'c> Opened<'c> {
         let mut fields = serde_json::Map::new();
         self.simulated(&mut fields);
         Failed {
-            failure: failure.also(line),
+            failure: Box::new(failure.also(line)),
             fields: Value::Object(fields),
         }
     }
@@ -197,7 +197,10 @@ impl<'c> Opened<'c> {
         if let Left::Unknown = left {
             let failure = Failure::chain("the adapter failed while the board was being left")
                 .also(left.warning());
-            return Err(Failed { failure, fields });
+            return Err(Failed {
+                failure: Box::new(failure),
+                fields,
+            });
         }
         if let Some(board) = board {
             let document = report::document(self.context.name, exit.code(), fields.clone());
@@ -212,7 +215,7 @@ impl<'c> Opened<'c> {
             };
             if let Err(error) = kept {
                 return Err(Failed {
-                    failure: Failure::input("file", error.to_string()),
+                    failure: Box::new(Failure::input("file", error.to_string())),
                     fields,
                 });
             }

@@ -163,6 +163,7 @@ impl Session {
 
 /// A load that was run, or that was not because the image is not for the device.
 #[derive(Debug)]
+#[allow(clippy::large_enum_variant, reason = "one value a run")]
 pub enum LoadOutcome<'a> {
     /// The image was refused before the first bit.
     Refused(ImageRefusal),
@@ -187,6 +188,10 @@ impl Session {
     ///
     /// # Errors
     /// [`LoadError`].
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "each is another thing, and callers name them"
+    )]
     pub fn load<'a>(
         &mut self,
         recipe: &'a Recipe,
