@@ -1,6 +1,6 @@
 //! Who is on the chain: blind discovery, diagnosis of a sick chain, comparison with a declared one.
 //!
-//! [`discover`] looks at a chain of which nothing is known and gives a [`Found`]; [`split_found`] divides its instruction bits
+//! [`discover()`] looks at a chain of which nothing is known and gives a [`Found`]; [`split_found`] divides its instruction bits
 //! among the devices. Everything here is straight-line code over `&mut dyn Port`, and pure functions over what came back.
 //! **Bit 0 is the bit nearest TDO**; devices are listed TDI to TDO, position 1 first after TDI.
 //!

@@ -43,7 +43,7 @@ fn wire_value(w: &WireVerdict, board: &Board) -> Value {
         "how_to_test": w.untested.as_ref().map(Untested::how),
         "what": w.says,
         "mend": w.mend,
-        "evidence": w.evidence.iter().map(|e| evidence_value(e)).collect::<Vec<_>>(),
+        "evidence": w.evidence.iter().map(evidence_value).collect::<Vec<_>>(),
     })
 }
 

@@ -5,8 +5,8 @@
 //! - [`Plan`]: which pins are driven, in which order, and which wires cannot be tested and why
 //! - [`Response`]: what every listening pin read while each driver drove
 //! - [`Links`]: what is joined to what, from all readings
-//! - [`diagnose`]: verdicts, with evidence and words to act on
-//! - [`rehearse`]: what a ring-out would do, without an adapter
+//! - [`diagnose()`]: verdicts, with evidence and words to act on
+//! - [`rehearse()`]: what a ring-out would do, without an adapter
 //! - [`ring_out`]: the loop that runs it all through whatever runs scan programs
 //!
 //! Plans and diagnosis are pure functions. This room must never know the terminal, adapters or sessions.

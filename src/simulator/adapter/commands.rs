@@ -1,7 +1,6 @@
 //! The engine's commands: which byte is which command, and how long its head is.
 //!
-//! Source: AN_108 and the maker's pages on single commands; the "[memory]" rows of our fact
-//! sheet are from memory.
+//! Source: AN_108 and the maker's pages on single commands; the commands that those do not show are from memory.
 
 /// A shift's options, as the bits of its opcode say them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
