@@ -75,6 +75,15 @@ impl<'a> SampleLook<'a> {
         let images = self.images(answers)?;
         let (nets, net_of) = nets(board, self.pins);
         let mut moved = Vec::new();
+        let changes: Vec<usize> = (self.pins.iter())
+            .map(|(index, _)| {
+                let level = |image: &Bits| self.pins.sampled(index, image);
+                images
+                    .windows(2)
+                    .filter(|w| level(w[0]) != level(w[1]))
+                    .count()
+            })
+            .collect();
         for (index, pin) in self.pins.iter() {
             let net = &nets[net_of[index.0]];
             if !net.outside || pin.fixed.is_some() {
@@ -89,14 +98,10 @@ impl<'a> SampleLook<'a> {
             if explained {
                 continue;
             }
-            let changes = images
-                .windows(2)
-                .filter(|w| self.pins.sampled(index, w[0]) != self.pins.sampled(index, w[1]))
-                .count();
-            if changes > 0 {
+            if changes[index.0] > 0 {
                 moved.push(Moved {
                     pin: pin.pin.clone(),
-                    changes,
+                    changes: changes[index.0],
                 });
             }
         }
@@ -112,6 +117,7 @@ impl<'a> SampleLook<'a> {
         Ok(Stillness {
             looks: images.len(),
             levels,
+            still: changes.iter().map(|n| *n == 0).collect(),
         })
     }
 
@@ -130,6 +136,7 @@ impl<'a> SampleLook<'a> {
 pub struct Stillness {
     looks: usize,
     levels: Vec<Option<bool>>,
+    still: Vec<bool>,
 }
 
 impl Stillness {
@@ -141,6 +148,11 @@ impl Stillness {
     /// The level of a pin in the last look; `None` where no cell sees it in SAMPLE.
     pub fn level(&self, pin: PinIndex) -> Option<bool> {
         self.levels[pin.0]
+    }
+
+    /// Whether this pin kept its level in all looks: some may move, for good reason.
+    pub fn kept(&self, pin: PinIndex) -> bool {
+        self.still[pin.0]
     }
 }
 

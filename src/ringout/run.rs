@@ -100,7 +100,7 @@ pub fn ring_out(
     let pins = Pins::new(board, present)?;
     let guard = Guard::new(board, &pins, wish.conditions)?;
     let subject = Subject::new(board, &pins);
-    let plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
+    let mut plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
         .ok_or(RingOutError::Method(method))?;
     let mut bench = Bench {
         guard: &guard,
@@ -110,6 +110,8 @@ pub fn ring_out(
         repeated: 0,
     };
     let still = bench.look(board, &pins)?;
+    // A bystander that moves by itself would seem to follow now and then.
+    (plan.ears).retain(|(pin, t)| !subject.terminals[*t].bystander || still.kept(*pin));
     let response = bench.walk(&plan, &still)?;
     let (wires, findings) = diagnose(&subject, &plan, &response);
     Ok(RingOut {

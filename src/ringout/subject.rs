@@ -1,8 +1,10 @@
 //! The board as a ring-out sees it: terminals, the scan pins that reach them, and the wires between.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
-use crate::board::{Board, JointKind, PartIndex, PinLevel, Place, WireIndex, WireRole};
+use crate::board::{
+    Board, DeviceIndex, JointKind, PartIndex, PinLevel, Place, WireIndex, WireRole,
+};
 use crate::boundary::{PinIndex, Pins};
 
 /// Levels that pins must have for something to work, each pin once.
@@ -32,6 +34,8 @@ pub struct Terminal {
     pub stations: Vec<Station>,
     /// The wires that should end here.
     pub wires: Vec<WireIndex>,
+    /// A device's own pin that the board file does not name, beside one that a wire is soldered to: it listens.
+    pub bystander: bool,
 }
 
 /// A scan pin that reaches a terminal.
@@ -88,6 +92,7 @@ impl<'a> Subject<'a> {
                     net: board.drawn_nets()[node.0],
                     stations: subject.stations(place),
                     wires: Vec::new(),
+                    bystander: false,
                 });
                 subject.terminals.len() - 1
             });
@@ -118,6 +123,29 @@ impl<'a> Subject<'a> {
                 ways,
                 bridged: false,
             });
+        }
+        // A wire that is soldered straight to a device's pin may have been soldered to another pin of that device.
+        let soldered: HashSet<DeviceIndex> = (board.wires.iter())
+            .flat_map(|w| [&w.from, &w.to])
+            .filter_map(|place| Some(place.device_pin()?.device))
+            .collect();
+        for (index, pin) in pins.iter() {
+            // A driver without an enable must be known: nothing may be driven against it. A pin that comes on along
+            // with others would hear itself.
+            let live = pin.drive.is_some_and(|d| d.enable.is_none());
+            let wanted = (live || pins.can_hear(index)) && pins.group(index).len() == 1;
+            let known = subject.terminals.len();
+            if wanted
+                && soldered.contains(&pin.pin.device)
+                && let Some(at) = terminal(&mut subject, &pin.pin.clone().into())
+                && at == known
+            {
+                let added = &mut subject.terminals[at];
+                added.bystander = true;
+                for station in &mut added.stations {
+                    station.drives &= live && station.pin == index;
+                }
+            }
         }
         subject.find_bridges();
         subject
