@@ -258,6 +258,10 @@ def boards(check, parts, seeds):
         word = "+".join(faults) if len(faults) < 3 else "all"
         play(check, "fixed-" + (word or "healthy"), write_board.fixed(faults), parts,
              "python3 tests/independent/write_board.py FOLDER fixed " + ("all" if word == "all" else " ".join(faults)))
+    if not seeds:
+        bare = write_board.fixed(["misplaced"])
+        bare.header = False
+        play(check, "fixed-misplaced on a pin that the board file does not name", bare, parts, "check.py")
     for seed in seeds or range(1, 51 if check.full else 9):
         play(check, f"random-{seed}", write_board.drawn(seed), parts,
              f"python3 tests/independent/write_board.py FOLDER {seed}")

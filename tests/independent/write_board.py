@@ -35,6 +35,7 @@ class Drawing:
         self.hold, self.never_drive = [], []
         self.live = []  # (end, level, when): drivers that are not on the chain
         self.connector = False
+        self.header = True  # the board file names the spare pins; else they are just pins of their devices
         self.harness_csv = True
 
     def device(self, name, **options):
@@ -132,7 +133,7 @@ class Drawing:
             for k, ends in enumerate(written):
                 board.append(f'{k + 1} = "{ends[0]}"')
             written = [[f"J1.{k + 1}", ends[1]] for k, ends in enumerate(written)]
-        if self.spares:  # a header with free pins, where a wire may have been put by mistake
+        if self.spares and self.header:  # free pins, where a wire may have been put by mistake
             board += ["", "[[connector]]", 'name = "J9"', "[connector.pins]"]
             board += [f'{k + 1} = "{pin(end)}"' for k, end in enumerate(self.spares)]
         for end, to in self.pulls:
@@ -302,6 +303,10 @@ def drawn(seed):
                 used.append(spare)
                 break
     d.connector, d.harness_csv = dice.random() < 0.4, dice.random() < 0.5
+    # A pin that the board file does not name listens only where wires are soldered straight to its device.
+    soldered = {end[0] for pair in d.wires for end in pair}
+    far = any(spare is not None and spare[0] not in soldered for kind, _, spare, _ in d.faults if kind == "misplaced")
+    d.header = d.connector or far or dice.random() < 0.5
     return d
 
 
