@@ -19,7 +19,7 @@ def seen_by_one_driver_at_a_time(drawing, model):
     may = {pin(end) for pair in drawing.wires for end in pair if drawing.drives(end)}
     may -= {p for pair in wires.values() for p in pair if stopped & set(pair)}
     always = {f"{d.name}.{p}": level for d in board.devices for p, level in d.mission.items()}
-    ears = [p for p, k in kind.items() if k in inventions.READS]
+    ears = [p for p, k in kind.items() if k in inventions.READS | inventions.SEES_ITSELF]
     hears, itself, hot = {}, {}, set()  # driven pin -> pins that follow; -> what it sees of itself at 0 and 1
     for mouth in sorted(may, key=lambda p: p not in always):
         if mouth in hot:

@@ -87,14 +87,22 @@ class Drawing:
     def fault(self, kind, wires, spare=None, end=1):
         self.faults.append((kind, wires, spare, end))
 
-    def two_live(self):
-        """Do the faults join two drivers that are always on?"""
+    def unforeseeable(self):
+        """Do the faults join a driver that is always on with another such one, or with a driver that nobody can hear,
+        neither itself nor at the other end of its wire? Then they fight, whatever one does."""
         pin = lambda end: f"{end[0]}.{end[1]}"
         model = {"devices": [{"name": n, "cells": [[0, 0, str(k)] for k in range(len(kinds))]} for n, kinds in self.kinds.items()],
                  "wires": [{"label": w, "from": pin(a), "to": pin(b)} for w, (a, b) in enumerate(self.wires)],
                  "faults": [self.model_fault(f, lambda w: w, pin) for f in self.faults]}
         live = {f"{n}.{k}" for n, kinds in self.kinds.items() for k, kind in enumerate(kinds) if kind == "out2"}
-        return any(len(net.pins & live) > 1 for net in Nets(model, random.Random(0)).nets)
+        mate = {pin(e): pin(f) for a, b in self.wires for e, f in ((a, b), (b, a))}
+        kind = {f"{n}.{k}": kind for n, kinds in self.kinds.items() for k, kind in enumerate(kinds)}
+        heard = lambda p, net: kind[p] in READS | SEES_ITSELF or (mate.get(p) in net.pins and kind[mate[p]] in READS | SEES_ITSELF)
+        for net in Nets(model, random.Random(0)).nets:
+            on = net.pins & live
+            if len(on) > 1 or on and any(kind[p] in DRIVES and not heard(p, net) for p in net.pins - on):
+                return True
+        return False
 
     # ---- the files
 
@@ -321,8 +329,8 @@ def tangled(seed):
         if len(able) < many or (kind == "misplaced" and not d.spares):
             continue
         d.fault(kind, dice.sample(able, many), dice.choice(d.spares or [None]), dice.randint(0, 1))
-        if d.two_live():
-            d.faults.pop()  # two drivers that cannot be switched off: they fight whatever one does
+        if d.unforeseeable():
+            d.faults.pop()
     return d
 
 
