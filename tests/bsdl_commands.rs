@@ -442,3 +442,53 @@ fn the_index_is_kept_and_a_scan_without_a_board_uses_it() {
     );
     std::fs::remove_dir_all(&folder).unwrap();
 }
+
+/// The broken files of ours: each fault is told at its own line, several in one pass, and the rest is still read.
+#[test]
+fn broken_files_are_told_fault_by_fault() {
+    let told = |name: &str| -> Vec<String> {
+        let (exit, vet) = document(&["vet", &format!("fixtures/bsdl/invalid/{name}.bsd")]);
+        assert_eq!((exit, vet["files"].as_array().unwrap().len()), (1, 1));
+        vet["files"][0]["diagnostics"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|d| format!("{}:{}", d["line"], d["code"].as_str().unwrap()))
+            .collect()
+    };
+    for (name, faults) in [
+        (
+            "wrong_lengths",
+            &["26:B402", "29:B501", "30:B601", "37:B611"][..],
+        ),
+        (
+            "typed_by_hand",
+            &["16:B004", "17:B010", "19:B003", "30:B604", "35:B101"],
+        ),
+        (
+            "pins_astray",
+            &["15:B202", "17:B205", "17:B207", "24:B411", "32:B606"],
+        ),
+    ] {
+        let found = told(name);
+        for fault in faults {
+            assert!(
+                found.iter().any(|f| f == fault),
+                "{name}: {fault} not among {found:?}"
+            );
+        }
+        assert!(found.len() <= faults.len() + 2, "{name}: {found:?}");
+        // On a terminal without colour and in a pipe: no escape, each place underlined.
+        let (_, shown) = text(&["vet", &format!("fixtures/bsdl/invalid/{name}.bsd")]);
+        assert!(
+            !shown.contains('\x1b') && shown.matches("--> fixtures").count() == found.len(),
+            "{shown}"
+        );
+        // What is broken can still be described.
+        let (exit, d) = document(&["describe", &format!("fixtures/bsdl/invalid/{name}.bsd")]);
+        assert!(
+            exit == 1 && d["cells"].as_array().unwrap().len() >= 5,
+            "{name}"
+        );
+    }
+}

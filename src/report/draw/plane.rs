@@ -292,7 +292,7 @@ fn edges(package: &Package, [rows, columns, ..]: [u32; 4], corner: Corner) -> Ca
         };
         canvas.add(edge_pin(pin, x, y, dx, dy));
         if pin.number.trim_start_matches(|c: char| !c.is_ascii_digit()) == "1" {
-            let inward = if two_rows { 30.0 } else { 38.0 };
+            let inward = if two_rows { 28.0 } else { 31.0 };
             let dot = Circle::new()
                 .set("cx", round(x - dx * inward))
                 .set("cy", round(y - dy * inward))
