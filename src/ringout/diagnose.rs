@@ -38,6 +38,41 @@ pub fn suspects(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<
         .collect()
 }
 
+/// Steps whose terminals seem joined and ought not to be: truly joined, or a floating line that follows its neighbour.
+/// Only opposite levels tell.
+pub(super) fn doubtful_pairs(
+    subject: &Subject<'_>,
+    plan: &Plan,
+    response: &Response,
+) -> Vec<(usize, usize)> {
+    let diagnosis = Diagnosis::new(subject, plan, response);
+    let mut pairs = Vec::new();
+    for w in (0..subject.lines.len()).map(WireIndex) {
+        // Who is exchanged, or sits on the one pin that answers, needs no proof of that.
+        let judged = diagnosis.judge(w);
+        let partner = |t: &usize| {
+            let theirs = subject.terminals[*t].wires.iter();
+            judged.verdict == Verdict::Swapped && theirs.clone().any(|v| judged.wires.contains(v))
+        };
+        let alone = match judged.verdict {
+            Verdict::Short => false,
+            Verdict::Misplaced => judged.strangers.len() == 1,
+            _ => !diagnosis.links.coupled(),
+        };
+        let ends = subject.lines[w.0].ends.into_iter().flatten();
+        for end in ends.filter(|_| !alone) {
+            for stranger in diagnosis.strangers(end).into_iter().filter(|t| !partner(t)) {
+                if let (Some(a), Some(b)) = (diagnosis.lone(end), diagnosis.lone(stranger)) {
+                    pairs.push((a.min(b), a.max(b)));
+                }
+            }
+        }
+    }
+    pairs.sort_unstable();
+    pairs.dedup();
+    pairs
+}
+
 /// Everything that verdicts rest on.
 pub(super) struct Diagnosis<'d, 'a> {
     pub(super) subject: &'d Subject<'a>,
@@ -188,8 +223,10 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         let strangers = self.strangers(a);
         if !strangers.is_empty() {
             let (wires, with) = self.owners(&strangers);
+            let alternatives = self.maybe_floating(&strangers);
             return Judged {
                 with,
+                alternatives,
                 strangers,
                 wires,
                 ..Judged::plain(Verdict::Short)
@@ -199,6 +236,44 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             Some(_) => Judged::plain(Verdict::Held),
             None => Judged::plain(Verdict::Good),
         }
+    }
+
+    /// The step that drives a terminal alone, if there is one that can be switched off.
+    fn lone(&self, terminal: usize) -> Option<usize> {
+        let step = self.plan.step_at(terminal)?;
+        let planned = &self.plan.steps[step];
+        (planned.terminal == terminal && planned.along.is_empty() && !planned.always)
+            .then_some(step)
+    }
+
+    /// Where lines of this harness were seen to follow their neighbours without being joined, others may do that as
+    /// well. Opposite levels would tell; they are not tried without consent.
+    fn maybe_floating(&self, strangers: &[usize]) -> Vec<Alternative> {
+        // A stranger that cannot drive cannot answer back either, unless another end of its wire can.
+        let answers = |t: &usize| {
+            let mut same = strangers
+                .iter()
+                .filter(|u| self.class[**u] == self.class[*t]);
+            same.any(|u| self.lone(*u).is_some())
+        };
+        // And one that nobody hears cannot contradict.
+        let heard = |t: &usize| {
+            let same = |u: &usize| self.class[*u] == self.class[*t];
+            (0..self.class.len())
+                .filter(same)
+                .any(|u| self.plan.hears(u))
+        };
+        let doubt = self.links.coupled() || strangers.iter().any(|t| !answers(t) || !heard(t));
+        if !doubt {
+            return Vec::new();
+        }
+        vec![Alternative {
+            verdict: Verdict::Good,
+            with: Vec::new(),
+            decide: "drive both to opposite levels for one vector (`--allow-brief-fights`), or measure between them \
+                     with everything off"
+                .into(),
+        }]
     }
 
     /// A wire whose ends are not joined: exchanged, on another pin, or without contact.

@@ -15,7 +15,7 @@ pub enum Link {
     Apart,
     /// One way only: the other driver was not followed. A floating line that follows its neighbour does this.
     OneWay,
-    /// At times joined, at times not.
+    /// At times joined, at times not; or every driver was followed, and yet the two were seen at different levels.
     Unsteady,
     /// No driver alone could show it.
     Unknown,
@@ -47,6 +47,8 @@ pub struct Links {
     /// Terminals that did not follow one that drove along with others.
     refuted: HashSet<(usize, usize)>,
     heard: Vec<bool>,
+    /// Terminals that followed each other and were yet seen at different levels.
+    parted: HashSet<(usize, usize)>,
     /// By terminal: whether it is stuck.
     pub stuck: Vec<Stuck>,
     /// By terminal: the group of joined terminals that it belongs to.
@@ -66,6 +68,7 @@ impl Links {
             deaf: HashSet::new(),
             refuted: HashSet::new(),
             heard: vec![false; count],
+            parted: HashSet::new(),
             stuck: vec![Stuck::No; count],
             group: Vec::new(),
             members: HashMap::new(),
@@ -77,6 +80,7 @@ impl Links {
             links.add(subject, plan, reading);
         }
         links.find_stuck(plan, response, count);
+        links.find_parted(subject, plan, response);
         links.make_groups(count);
         links
     }
@@ -141,6 +145,13 @@ impl Links {
 
     /// What the readings say about two terminals.
     pub fn link(&self, a: usize, b: usize) -> Link {
+        match self.drivers_say(a, b) {
+            Link::Joined if self.parted.contains(&(a.min(b), a.max(b))) => Link::Unsteady,
+            link => link,
+        }
+    }
+
+    fn drivers_say(&self, a: usize, b: usize) -> Link {
         match (self.way(a, b), self.way(b, a)) {
             (Link::Unknown, other) | (other, Link::Unknown) => other,
             (Link::Unsteady, _) | (_, Link::Unsteady) => Link::Unsteady,
@@ -152,6 +163,16 @@ impl Links {
     /// Whether `heard` ever followed `driven` when that one drove alone.
     pub fn followed(&self, driven: usize, heard: usize) -> bool {
         self.followed.contains_key(&(driven, heard))
+    }
+
+    /// Whether some line was seen to follow another without being joined to it: lines of this harness float and feel
+    /// their neighbours.
+    pub fn coupled(&self) -> bool {
+        !self.parted.is_empty()
+            || self
+                .followed
+                .keys()
+                .any(|(a, b)| self.link(*a, *b) == Link::OneWay)
     }
 
     /// The terminals joined to one, itself included, lowest first.
@@ -177,6 +198,56 @@ impl Links {
         for t in 0..count {
             self.group[t] = root(&self.group, t);
             self.members.entry(self.group[t]).or_default().push(t);
+        }
+    }
+
+    /// What is joined is at one level in every vector, also while neither of the two drives. A floating line that
+    /// follows its neighbour's driver is not: it starts at a level of its own, and does not follow what the neighbour
+    /// merely follows itself.
+    fn find_parted(&mut self, subject: &Subject<'_>, plan: &Plan, response: &Response) {
+        let pairs: Vec<(usize, usize)> = (self.followed.keys().copied())
+            .map(|(a, b)| (a.min(b), a.max(b)))
+            .collect();
+        let mut ears: HashMap<usize, Vec<usize>> = HashMap::new();
+        for (ear, (_, terminal)) in plan.ears.iter().enumerate() {
+            ears.entry(*terminal).or_default().push(ear);
+        }
+        // By ear: its level in every vector, drawn up only for those that are asked about.
+        let mut columns: HashMap<usize, [Vec<u64>; 2]> = HashMap::new();
+        for (a, b) in pairs {
+            // What is truly joined to either of the two speaks for it; a driver may have no ear of its own.
+            let side = |a: usize| -> Vec<usize> {
+                let with = (self.followed.keys())
+                    .filter_map(|(x, y)| (*x == a).then_some(*y).or((*y == a).then_some(*x)))
+                    .filter(|x| subject.terminals[*x].net == subject.terminals[a].net)
+                    .filter(|x| self.drivers_say(*x, a) == Link::Joined);
+                std::iter::once(a).chain(with).collect()
+            };
+            let same_net = subject.terminals[a].net == subject.terminals[b].net;
+            let sides = if same_net {
+                [vec![a], vec![b]]
+            } else {
+                [side(a), side(b)]
+            };
+            let [x, y] = sides.map(|side| -> Vec<usize> {
+                let of = |t: &usize| ears.get(t).map_or(&[][..], Vec::as_slice);
+                side.iter().flat_map(|t| of(t).iter().copied()).collect()
+            });
+            for &ear in x.iter().chain(&y) {
+                columns
+                    .entry(ear)
+                    .or_insert_with(|| column(subject, plan, response, ear));
+            }
+            let differ = x.iter().any(|x| {
+                y.iter().any(|y| {
+                    let ([x0, x1], [y0, y1]) = (&columns[x], &columns[y]);
+                    let both = |p: &[u64], q: &[u64]| p.iter().zip(q).any(|(p, q)| p & q != 0);
+                    both(x0, y1) || both(x1, y0)
+                })
+            });
+            if differ {
+                self.parted.insert((a, b));
+            }
         }
     }
 
@@ -237,4 +308,35 @@ fn root(parent: &[usize], mut i: usize) -> usize {
         i = parent[i];
     }
     i
+}
+
+/// The vectors in which an ear read 0 and those in which it read 1, as sets of bits.
+fn column(subject: &Subject<'_>, plan: &Plan, response: &Response, ear: usize) -> [Vec<u64>; 2] {
+    // A pin behind a part may lag behind what floats in front of it: it counts where its line is driven for certain.
+    let (pin, terminal) = plan.ears[ear];
+    let mut stations = subject.terminals[terminal].stations.iter();
+    let direct = stations.any(|s| s.pin == pin && s.through.is_empty());
+    let mut column = [Vec::new(), Vec::new()];
+    let mut count = 0;
+    let mut add = |level: Option<bool>| {
+        if count % 64 == 0 {
+            column.iter_mut().for_each(|c| c.push(0));
+        }
+        if let Some(level) = level {
+            column[usize::from(level)][count / 64] |= 1 << (count % 64);
+        }
+        count += 1;
+    };
+    add(response.rest.get(ear).filter(|_| direct));
+    for reading in &response.steps {
+        let listens = direct && plan.listens(subject, ear, &plan.steps[reading.step]);
+        for r in &reading.at {
+            add(r.get(ear).filter(|_| listens));
+        }
+        add(reading.after.get(ear).filter(|_| direct));
+    }
+    for (_, reading) in &response.opposed {
+        add(reading.get(ear));
+    }
+    column
 }

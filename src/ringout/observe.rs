@@ -68,6 +68,8 @@ pub struct Response {
     pub rest: Reading,
     /// The drivers' readings, in the order of time; a driver that was tried again has several.
     pub steps: Vec<StepReading>,
+    /// Vectors in which two terminals that may be joined were driven to opposite levels, where that was consented to.
+    pub opposed: Vec<([usize; 2], Reading)>,
 }
 
 impl Response {

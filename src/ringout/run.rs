@@ -2,8 +2,8 @@
 
 use crate::board::{Board, DeviceIndex, DevicePin, WireIndex};
 use crate::boundary::{
-    Batch, BatchError, BatchReader, Captures, Conditions, Guard, Note, OpenScan, Pins, PinsError,
-    Refusal, SampleLook, Stillness, StillnessError, VectorId, leaving,
+    Batch, BatchError, BatchReader, Captures, Conditions, Guard, GuardedImage, Note, OpenScan,
+    Pins, PinsError, Refusal, SampleLook, Stillness, StillnessError, VectorId, leaving,
 };
 use crate::tap::{Answers, PortError, ProgramError, ScanProgram};
 
@@ -227,6 +227,7 @@ impl<'a> Bench<'_, 'a, '_> {
         let mut response = Response {
             rest: Reading::new(plan.ears.iter().map(|_| None)),
             steps: Vec::new(),
+            opposed: Vec::new(),
         };
         let plain = |step: usize| Trial {
             step,
@@ -244,7 +245,60 @@ impl<'a> Bench<'_, 'a, '_> {
         let suspects = suspects(self.subject, plan, &response);
         let again = self.again(plan, &response, &suspects, &hot, still);
         self.try_all(plan, still, &again, &mut response)?;
+        if self.guard.conditions().brief_fights {
+            let pairs = super::diagnose::doubtful_pairs(self.subject, plan, &response);
+            self.oppose(plan, still, &pairs, &hot, &mut response)?;
+        }
         Ok(response)
+    }
+
+    /// One vector for each pair of steps whose terminals seem joined: opposite levels on both. With consent only.
+    fn oppose(
+        &mut self,
+        plan: &Plan,
+        still: &Stillness,
+        pairs: &[(usize, usize)],
+        hot: &[usize],
+        response: &mut Response,
+    ) -> Result<(), RingOutError> {
+        let guard = self.guard;
+        let base = guard.image(&plan.base)?;
+        let cold = |s: &usize| !hot.contains(&plan.steps[*s].terminal);
+        let images: Vec<([usize; 2], GuardedImage)> = (pairs.iter())
+            .filter(|(a, b)| cold(a) && cold(b))
+            .filter_map(|(a, b)| {
+                let mut wanted = plan.wanted(&plan.steps[*a], false);
+                let other = plan.wanted(&plan.steps[*b], true);
+                wanted.extend(
+                    other
+                        .into_iter()
+                        .filter(|(p, _)| !wanted.iter().any(|(w, _)| w == p))
+                        .collect::<Vec<_>>(),
+                );
+                let terminals = [a, b].map(|s| plan.steps[*s].terminal);
+                Some((terminals, guard.image(&wanted).ok()?))
+            })
+            .collect();
+        for chunk in images.chunks(BATCH_VECTORS / 2) {
+            let captures = self.batch(|| {
+                let mut batch = Batch::new(guard, still);
+                for (_, image) in chunk {
+                    batch.vector(image);
+                    batch.vector(&base);
+                }
+                batch.finish()
+            })?;
+            response
+                .opposed
+                .extend(chunk.iter().enumerate().map(|(i, (terminals, _))| {
+                    let level = |pin| captures.level(VectorId(2 * i), pin);
+                    (
+                        *terminals,
+                        Reading::new(plan.ears.iter().map(|(pin, _)| level(*pin))),
+                    )
+                }));
+        }
+        Ok(())
     }
 
     /// The level that a driver's line rests at: as seen at the driver, else elsewhere on its net, else high.

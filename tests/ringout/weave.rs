@@ -107,7 +107,10 @@ pub(crate) struct Woven {
 pub(crate) struct Limits {
     pub(crate) wires: std::ops::RangeInclusive<usize>,
     pub(crate) faults: std::ops::RangeInclusive<usize>,
+    /// Every floating line follows a neighbour; without it, none does.
     pub(crate) neighbours: bool,
+    /// Pins that never let go may be among them.
+    pub(crate) always: bool,
 }
 
 /// Weaves the board of a seed into a folder.
@@ -132,6 +135,7 @@ pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
                 {
                     Split
                 }
+                97.. if !limits.always => Split,
                 0..34 => Split,
                 34..54 => Bc7,
                 54..60 => Bc8,
@@ -250,7 +254,7 @@ pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
     .unwrap();
 
     let floating = if limits.neighbours {
-        dice.pick(&["keep", "low", "high", "neighbours"])
+        "neighbours"
     } else {
         dice.pick(&["keep", "low", "high"])
     };
