@@ -140,12 +140,16 @@ pub(crate) enum Command {
 pub(crate) struct Ringout {
     /// The board file
     pub(crate) board: PathBuf,
-    /// How: both-ends (each end of the wire on a scan cell)
+    /// How: both-ends (each end of the wire on a scan cell) or alone (harness unplugged at the far end)
     #[arg(long, value_name = "METHOD", default_value = "both-ends")]
     pub(crate) by: String,
     /// Only these wires: labels, comma separated
     #[arg(long, value_name = "WIRES", value_delimiter = ',')]
     pub(crate) only: Vec<String>,
+    /// Drives lines that seem joined to opposite levels for one vector, to tell a short from a floating line that
+    /// follows its neighbour
+    #[arg(long)]
+    pub(crate) allow_brief_fights: bool,
 }
 
 /// Arguments of `drive`.

@@ -199,6 +199,7 @@ impl Story<'_> {
             board: self.board(),
             by: "both-ends".into(),
             only: vec![],
+            allow_brief_fights: false,
         };
         let result = ringout::run(&context, &arguments);
         self.step(

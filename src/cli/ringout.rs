@@ -40,6 +40,7 @@ pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Fai
         only: wires_named(&board, &arguments.only)?,
         conditions: Conditions {
             machine: machine(context.common.machine),
+            brief_fights: arguments.allow_brief_fights,
             ..Conditions::default()
         },
     };

@@ -82,9 +82,9 @@ impl Plan {
         plan.add_ears(subject);
         let wanted = |wire: WireIndex| only.is_none_or(|o| o.contains(&wire));
         let mut refused: Vec<Option<Refusal>> = vec![None; subject.terminals.len()];
-        for t in 0..subject.terminals.len() {
+        for (t, terminal) in subject.terminals.iter().enumerate() {
             // What cannot be switched off is looked at first, whoever it belongs to: nothing may drive against it.
-            let live = (subject.terminals[t].stations.iter()).any(|s| guard.always_drives(s.pin));
+            let live = (terminal.stations.iter()).any(|s| guard.always_drives(s.pin));
             if live || subject.signal_wires(t).any(wanted) {
                 match plan.step(subject, guard, t) {
                     Ok(step) => plan.steps.push(step),

@@ -352,7 +352,7 @@ impl<'a> Bench<'_, 'a, '_> {
         terminals.dedup();
         let mut trials = Vec::new();
         for (step, planned) in plan.steps.iter().enumerate() {
-            if !terminals.contains(&planned.terminal) || planned.touches(&hot) {
+            if !terminals.contains(&planned.terminal) || planned.touches(hot) {
                 continue;
             }
             let first = self.rest_level(plan, step, still);

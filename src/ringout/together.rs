@@ -38,16 +38,21 @@ impl Rule {
     }
 }
 
+/// A connector or socket, the rule by which its wires moved, those wires, and an example: home and where it landed.
+type Moved = (String, Rule, Vec<WireIndex>, [String; 2]);
+/// Wires with the pin that they belong on and the one that they landed on.
+type Landed = Vec<(WireIndex, i64, i64)>;
+
 /// A plug that sits a few pins off, or turned, or mirrored: one mistake that explains all wires at once.
 ///
 /// Told only if every wire there that answers anywhere answers where the rule says, at least three do, and none is
 /// good.
 fn moved(diagnosis: &Diagnosis<'_, '_>, wires: &[WireVerdict]) -> Option<Finding> {
     let subject = diagnosis.subject;
-    let mut found: Vec<(String, Rule, Vec<WireIndex>, [String; 2])> = Vec::new();
+    let mut found: Vec<Moved> = Vec::new();
     for end in [1, 0] {
         // What lies where, by the thing that this end of the wires goes to.
-        let mut owners: BTreeMap<String, (i64, Vec<(WireIndex, i64, i64)>, bool)> = BTreeMap::new();
+        let mut owners: BTreeMap<String, (i64, Landed, bool)> = BTreeMap::new();
         for line in &subject.lines {
             let verdict = wires[line.wire.0].verdict;
             let Some(ends) = diagnosis

@@ -115,7 +115,7 @@ pub(crate) struct Limits {
 
 /// Weaves the board of a seed into a folder.
 pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
-    let mut dice = Dice(seed ^ 0x7461_706C_6F6F_6D);
+    let mut dice = Dice(seed ^ 0x0074_6170_6C6F_6F6D);
     let count = limits.wires.start() + dice.below(limits.wires.end() - limits.wires.start() + 1);
     let devices = 2 + dice.below(3);
     // Device 0 (and 2) serve side 0, device 1 (and 3) side 1.
