@@ -95,6 +95,12 @@ pub(crate) enum Command {
         /// The board file
         board: Option<PathBuf>,
     },
+    /// How fast TCK may go before bits fail
+    #[command(after_help = "Example: taploom margin board.toml")]
+    Margin {
+        /// The board file
+        board: PathBuf,
+    },
     /// Are the wires right: opens, shorts, swaps, stuck lines
     #[command(
         visible_alias = "ring-out",
@@ -300,6 +306,7 @@ impl Command {
         match self {
             Command::Adapters => "adapters",
             Command::Scan { .. } => "scan",
+            Command::Margin { .. } => "margin",
             Command::Ringout(_) => "ringout",
             Command::Drive(_) => "drive",
             Command::Load(_) => "load",

@@ -10,6 +10,7 @@ mod drive;
 mod exit;
 mod index;
 mod load;
+mod margin;
 mod out;
 mod play;
 mod ringout;
@@ -133,6 +134,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Index(arguments)) => index::run(context, &arguments),
         Some(Command::Vet(arguments)) => vet::run(context, &arguments),
         Some(Command::Adapters) => adapters::run(context),
+        Some(Command::Margin { board }) => margin::run(context, &board),
         Some(Command::Demo) => demo::run(context),
         None => state::run(context),
     }

@@ -6,7 +6,8 @@ use std::time::SystemTime;
 use crate::bits::Bits;
 use crate::board::{Board, DeviceIndex};
 use crate::chain::{
-    Chain, Comparison, Found, IdCode, KnownPart, KnownParts, Split, compare, discover, split_found,
+    Chain, Comparison, Found, IdCode, KnownPart, KnownParts, Margin, Split, compare, discover,
+    margin, rates_up_to, split_found,
 };
 use crate::library::Index;
 use crate::load::play::ChainPads;
@@ -15,6 +16,9 @@ use crate::ringout::{Method, RingOut, RingOutError, Wish, ring_out};
 use crate::tap::{PieceLimits, Port, PortError, run};
 
 use super::{Session, keep_index, kept_index};
+
+/// Bits that go through the chain at each rate of a margin.
+const MARGIN_BITS: usize = 100_000;
 
 /// TCK rate for a chain of which nothing is known.
 pub const UNKNOWN_TCK_HZ: u32 = 1_000_000;
@@ -222,5 +226,18 @@ impl Session {
         let result = load.run(self, tck_hz, wish.verify, watch);
         self.told = told || cancelled();
         Ok(LoadOutcome::Ran(load, result?))
+    }
+}
+
+impl Session {
+    /// How fast TCK may go on a chain that has been found whole, up to `limit_hz`.
+    ///
+    /// # Errors
+    /// The adapter failed, or the run was interrupted.
+    pub fn margin(&mut self, limit_hz: u32) -> Result<Margin, PortError> {
+        let found = discover(self, limit_hz.min(UNKNOWN_TCK_HZ))?;
+        let tried = margin(self, &found, &rates_up_to(limit_hz), MARGIN_BITS)?;
+        self.set_tck_hz(limit_hz.min(UNKNOWN_TCK_HZ))?;
+        Ok(tried)
     }
 }
