@@ -135,11 +135,11 @@ pub fn cautions(device: &Device, map: Option<&PinMap>) -> Vec<Caution> {
         );
         add("safe value drives", text, names(&left_on));
     }
-    if let Some(extest) = device.instruction("EXTEST") {
-        if extest.opcodes.iter().any(|o| o.matches_u64(0)) {
-            let text = "an instruction of all zeros is EXTEST: a chain whose TDI is stuck low turns the outputs on";
-            add("zeros are EXTEST", text.into(), Vec::new());
-        }
+    if let Some(extest) = device.instruction("EXTEST")
+        && extest.opcodes.iter().any(|o| o.matches_u64(0))
+    {
+        let text = "an instruction of all zeros is EXTEST: a chain whose TDI is stuck low turns the outputs on";
+        add("zeros are EXTEST", text.into(), Vec::new());
     }
     let private: Vec<String> = device
         .instructions

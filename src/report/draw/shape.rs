@@ -258,8 +258,7 @@ fn edges(name: &str, numbers: &[u32]) -> (Shape, Basis) {
     let unknown = (Shape::Unknown, Basis::Nothing);
     if numbers.contains(&0)
         || highest > 4 * numbers.len() as u32
-        || highest < 4
-        || highest > LARGEST
+        || !(4..=LARGEST).contains(&highest)
     {
         return unknown;
     }
