@@ -80,6 +80,6 @@ fn main() {
         cold_time.as_secs_f64() / warm_time.as_secs_f64()
     );
     assert_eq!((warm.files, warm.opened, warm.bytes_read), (FILES, 0, 0));
-    assert!(cold_time <= Duration::from_secs(1), "cold is too slow");
-    assert!(warm_time <= Duration::from_millis(20), "warm is too slow");
+    // Times depend on the machine and are printed; the ratio does not.
+    assert!(warm_time * 20 <= cold_time, "a warm run is hardly faster than a cold one");
 }
