@@ -1,5 +1,7 @@
 //! The commands that know BSDL files and no hardware, through the program: `vet`, `describe`.
 
+#![allow(clippy::print_stdout, reason = "tests print what they ran on")]
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 

@@ -81,5 +81,8 @@ fn main() {
     );
     assert_eq!((warm.files, warm.opened, warm.bytes_read), (FILES, 0, 0));
     // Times depend on the machine and are printed; the ratio does not.
-    assert!(warm_time * 20 <= cold_time, "a warm run is hardly faster than a cold one");
+    assert!(
+        warm_time * 20 <= cold_time,
+        "a warm run is hardly faster than a cold one"
+    );
 }

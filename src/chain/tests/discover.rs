@@ -167,7 +167,7 @@ fn every_symptom_has_its_name_and_no_instruction_is_touched() {
         (cut((0, false)), Diagnosis::LowBehind { good: 4 }, 4),
     ] {
         let (found, chain) = look_at(with(faults));
-        assert_eq!(found.health, [expected.clone()]);
+        assert_eq!(found.health, std::slice::from_ref(&expected));
         if expected == (Diagnosis::OpenBehind { good: 2 }) {
             let place = &found.findings()[0].place;
             assert_eq!(
