@@ -10,6 +10,7 @@ pub mod library;
 pub mod load;
 pub mod report;
 pub mod ringout;
+pub mod script;
 pub mod session;
 pub mod simulator;
 pub mod svf;

@@ -18,8 +18,9 @@ const TABLE: &[(&str, &[&str])] = &[
     ("load", &["bits", "tap", "board", "chain", "boundary", "svf"]),
     ("simulator", &["bits", "tap", "board"]),
     ("session", &["bits", "tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator"]),
-    ("report", &["bits", "tap", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session"]),
-    ("cli", &["tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "report"]),
+    ("script", &["bits", "tap", "board", "chain", "boundary", "ringout", "svf", "load", "session"]),
+    ("report", &["bits", "tap", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "script"]),
+    ("cli", &["tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "script", "report"]),
 ];
 
 /// Single files with wider rights, and exact paths with narrower ones.

@@ -118,6 +118,12 @@ pub(crate) enum Command {
     /// Plays a file of serial vectors (SVF)
     #[command(after_help = "Example: taploom play board.toml bring-up.svf")]
     Play(Play),
+    /// Runs a bring-up script: scan, ring out, load, toggle and check, with a record
+    #[command(after_help = "Example: taploom run bringup.rhai --machine off --record evening.json")]
+    Run(Run),
+    /// Writes a first, commented script for a board
+    #[command(after_help = "Example: taploom new --script board.toml")]
+    New(New),
     /// Serves a simulated bench to other processes as a TAP
     #[command(
         after_help = "Example: taploom simulate as-drawn.toml --serve 127.0.0.1:7000 --witness saw.json"
@@ -238,6 +244,57 @@ pub(crate) struct Play {
     pub(crate) strict: bool,
 }
 
+/// Arguments of `run`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Run {
+    /// The script
+    pub(crate) script: PathBuf,
+    /// What setting("NAME", default) gives in the script
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub(crate) set: Vec<String>,
+    /// Reads the script and holds every device, wire, pin and file that it names against the board; touches nothing
+    #[arg(long)]
+    pub(crate) check: bool,
+    /// Another folder that imports may come from, beside the script's own
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) allow_path: Vec<PathBuf>,
+    /// Runs it N times on one session, with statistics
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
+    pub(crate) repeat: Option<u64>,
+    /// Runs it until a run fails (at most --repeat times), for a joint that comes and goes
+    #[arg(long)]
+    pub(crate) until_fail: bool,
+    /// Runs it again whenever the script or a file that it uses changes
+    #[arg(long)]
+    pub(crate) on_change: bool,
+    /// Writes the steps as a JUnit document
+    #[arg(long, value_name = "FILE.xml")]
+    pub(crate) junit: Option<PathBuf>,
+    /// The harness is unplugged at the machine: more than a few lines may be driven at once
+    #[arg(long)]
+    pub(crate) unplugged: bool,
+    /// Most operations of the script language
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
+    pub(crate) max_operations: Option<u64>,
+    /// Longest run by the clock
+    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u64).range(1..=604_800))]
+    pub(crate) max_seconds: Option<u64>,
+}
+
+/// Arguments of `new`.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct New {
+    /// The board file that the script is for
+    #[arg(long, value_name = "BOARD")]
+    pub(crate) script: PathBuf,
+    /// Where to write it; bringup.rhai beside the board file otherwise
+    #[arg(long, value_name = "FILE")]
+    pub(crate) output: Option<PathBuf>,
+    /// Overwrites a file that is there
+    #[arg(long)]
+    pub(crate) force: bool,
+}
+
 /// Arguments of `simulate`.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct Simulate {
@@ -311,6 +368,8 @@ impl Command {
             Command::Drive(_) => "drive",
             Command::Load(_) => "load",
             Command::Play(_) => "play",
+            Command::Run(_) => "run",
+            Command::New(_) => "new",
             Command::Simulate(_) => "simulate",
             Command::Describe(_) => "describe",
             Command::Index(_) => "index",

@@ -11,9 +11,11 @@ mod exit;
 mod index;
 mod load;
 mod margin;
+mod new;
 mod out;
 mod play;
 mod ringout;
+mod run;
 mod scan;
 mod simulate;
 mod state;
@@ -129,6 +131,8 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Drive(arguments)) => drive::run(context, &arguments),
         Some(Command::Load(arguments)) => load::run(context, &arguments),
         Some(Command::Play(arguments)) => play::run(context, &arguments),
+        Some(Command::Run(arguments)) => run::run(context, &arguments),
+        Some(Command::New(arguments)) => new::run(context, &arguments),
         Some(Command::Simulate(arguments)) => simulate::run(context, &arguments),
         Some(Command::Describe(arguments)) => describe::run(context, &arguments),
         Some(Command::Index(arguments)) => index::run(context, &arguments),

@@ -46,3 +46,18 @@ pub(crate) fn asked(question: &str) -> bool {
     let _ = std::io::stdin().read_line(&mut line);
     matches!(line.trim().to_ascii_lowercase().as_str(), "y" | "yes")
 }
+
+/// Asks for a line on the terminal; an empty one is the default.
+pub(crate) fn answer(question: &str, default: &str) -> String {
+    {
+        let mut err = anstream::stderr().lock();
+        let _ = write!(err, "{question} [{default}] ");
+        let _ = err.flush();
+    }
+    let mut line = String::new();
+    let _ = std::io::stdin().read_line(&mut line);
+    match line.trim() {
+        "" => default.to_owned(),
+        said => said.to_owned(),
+    }
+}

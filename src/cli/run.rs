@@ -1,0 +1,397 @@
+//! `taploom run SCRIPT`.
+
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::Duration;
+
+use notify::{RecursiveMode, Watcher};
+use serde_json::{Value, json};
+
+use crate::boundary::Conditions;
+use crate::report::{self, RunStatistics};
+use crate::script::{
+    Bringup, End, EndKind, Limits, Listener, Script, ScriptError, ScriptRun, Setting, Setup, Step,
+    StepResult, check_script,
+};
+use crate::session::{Left, write_whole};
+use crate::tap::Port;
+
+use super::args::Run;
+use super::ringout::{CAUTIONS, machine};
+use super::work::{add_fields, place_of};
+use super::{Context, Exit, Failed, Failure, Outcome, conclude, out};
+
+pub(super) fn run(context: &Context, arguments: &Run) -> Result<Outcome, Failed> {
+    let script = Script::open(&arguments.script).map_err(|e| wrong_script(&e))?;
+    if arguments.check || context.common.dry {
+        return check(&script, arguments);
+    }
+    let setup = setup(context, arguments)?;
+    if arguments.on_change {
+        return on_change(context, arguments, &setup);
+    }
+    several(context, arguments, &setup, &script).map(|(outcome, _)| outcome)
+}
+
+fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
+    let settings = arguments.set.iter().map(|text| match text.split_once('=') {
+        Some((name, value)) if !name.trim().is_empty() => Ok(Setting {
+            name: name.trim().to_owned(),
+            value: value.to_owned(),
+        }),
+        _ => Err(Failure::input("usage", format!("{text:?} sets nothing"))
+            .help("write --set NAME=VALUE")),
+    });
+    let defaults = Limits::default();
+    Ok(Setup {
+        place: place_of(&context.common),
+        trace: context.common.trace.clone(),
+        cancel: context.cancel.clone(),
+        conditions: Conditions {
+            machine: machine(context.common.machine),
+            unplugged: arguments.unplugged,
+            ..Conditions::default()
+        },
+        settings: settings.collect::<Result<_, _>>()?,
+        allow: arguments.allow_path.clone(),
+        limits: Limits {
+            operations: arguments.max_operations.unwrap_or(defaults.operations),
+            time: arguments
+                .max_seconds
+                .map_or(defaults.time, Duration::from_secs),
+            ..defaults
+        },
+    })
+}
+
+/// Runs the script as often as asked, on one session; also gives the files that it used.
+fn several(
+    context: &Context,
+    arguments: &Run,
+    setup: &Setup,
+    script: &Script,
+) -> Result<(Outcome, Vec<PathBuf>), Failed> {
+    let shown = arguments.script.display().to_string();
+    let teller = Teller {
+        yes: context.common.yes,
+        quiet: context.common.quiet,
+        json: context.common.json,
+    };
+    let mut bringup = Bringup::new(setup.clone(), script, Box::new(teller));
+    let most = match (arguments.repeat, arguments.until_fail) {
+        (Some(n), _) => n,
+        (None, true) => u64::MAX,
+        (None, false) => 1,
+    };
+    let mut statistics = RunStatistics::default();
+    // The run that is told: the first that did not pass, else the last.
+    let mut told: Option<ScriptRun> = None;
+    while statistics.runs < most {
+        let run = bringup.run(script);
+        statistics.take(&run);
+        let (bad, ended) = (!run.passed(), ends_everything(run.end.as_ref()));
+        if told.as_ref().is_none_or(ScriptRun::passed) {
+            told = Some(run);
+        }
+        if ended || (bad && arguments.until_fail) {
+            break;
+        }
+    }
+    let run = told.expect("at least one run");
+    let board = bringup.board();
+    let files = files_of(script, &run, board.as_deref().map(|b| b.path.as_path()));
+    let left = bringup.leave();
+    let mut fields = report::run_fields(&shown, &run, board.as_deref());
+    let repeated = arguments.repeat.is_some() || arguments.until_fail;
+    if repeated {
+        add_fields(&mut fields, json!({ "repeats": statistics.value() }));
+    }
+    let simulated = bringup.with_session(|session| {
+        let witness = session.witness()?;
+        Some(report::simulated_value(witness, &session.traffic()))
+    });
+    if let Some(value) = simulated.flatten() {
+        add_fields(&mut fields, json!({ "simulated": value }));
+    }
+    if let Some(path) = &arguments.junit {
+        let document = report::junit(&shown, &run).map_err(|e| Failure::input("file", e))?;
+        write_whole(path, document.as_bytes())
+            .map_err(|e| Failure::input("file", e.to_string()))?;
+    }
+    let all_passed = statistics.passed == statistics.runs;
+    let result = ended(&run, all_passed, left, fields, &|| {
+        let mut text = report::run_text(&shown, &run);
+        if repeated {
+            text.push_str(&statistics.text());
+        }
+        text
+    });
+    if let (Some(path), Some(board)) = (&context.common.record, &board) {
+        let (exit, fields) = match &result {
+            Ok(outcome) => (outcome.exit, &outcome.fields),
+            Err(failed) => (failed.failure.exit, &failed.fields),
+        };
+        let document = report::document("run", exit.code(), fields.clone());
+        let label = bringup.with_session(|s| (s.label().to_owned(), s.witness().is_some()));
+        let (label, simulated) = label.unwrap_or_default();
+        let record = report::record_document(&document, board, &label, simulated, run.wall_seconds);
+        write_whole(path, (super::pretty(&record) + "\n").as_bytes())
+            .map_err(|e| Failure::input("file", e.to_string()))?;
+    }
+    result.map(|outcome| (outcome, files))
+}
+
+/// Whether the next repetition makes no sense: only findings are worth another try.
+fn ends_everything(end: Option<&End>) -> bool {
+    end.is_some_and(|e| e.kind != EndKind::Finding)
+}
+
+fn ended(
+    run: &ScriptRun,
+    all_passed: bool,
+    left: Option<Left>,
+    fields: Value,
+    text: &dyn Fn() -> String,
+) -> Result<Outcome, Failed> {
+    let warning = left.as_ref().map_or("", Left::warning);
+    let end = run.end.as_ref().filter(|e| e.kind != EndKind::Finding);
+    let Some(end) = end else {
+        if !warning.is_empty() {
+            let failure = Failure::chain("the adapter failed while the board was being left");
+            return Err(Failed {
+                failure: failure.also(warning),
+                fields,
+            });
+        }
+        let exit = match all_passed {
+            true => Exit::Good,
+            false => Exit::Finding,
+        };
+        return Ok(Outcome {
+            exit,
+            fields,
+            text: text(),
+        });
+    };
+    let (exit, kind) = match end.kind {
+        EndKind::Finding => (Exit::Finding, "finding"),
+        EndKind::Input => (Exit::Input, "script"),
+        EndKind::Port => (Exit::Port, "chain"),
+        EndKind::Refused => (Exit::Refused, "refused"),
+        EndKind::Stopped(stop) => (stop.into(), "stopped"),
+    };
+    let safe = match left {
+        Some(Left::Safe) => {
+            "the test logic is in Test-Logic-Reset and the adapter's lines are released: the devices do what their own designs say"
+        }
+        Some(Left::Unknown) => warning,
+        None => "nothing was driven",
+    };
+    let failure = Failure {
+        exit,
+        kind,
+        message: end.message.clone(),
+        help: Some(end.help.clone()).filter(|h| !h.is_empty()),
+    };
+    Err(Failed {
+        failure: failure.also(safe),
+        fields,
+    })
+}
+
+fn wrong_script(error: &ScriptError) -> Failure {
+    let mut failure = Failure::input("script", error.to_string());
+    failure.help = Some(error.help.clone()).filter(|h| !h.is_empty());
+    failure
+}
+
+fn check(script: &Script, arguments: &Run) -> Result<Outcome, Failed> {
+    let resolved = check_script(script, &arguments.allow_path);
+    let problems: Vec<Value> = (resolved.problems.iter())
+        .map(|p| {
+            json!({
+                "line": p.at.map(|(l, _)| l), "column": p.at.map(|(_, c)| c), "source": p.source,
+                "message": p.message, "help": Some(&p.help).filter(|h| !h.is_empty()),
+            })
+        })
+        .collect();
+    let fields = json!({
+        "script": arguments.script.display().to_string(),
+        "calls": resolved.calls, "names": resolved.names, "problems": problems,
+    });
+    if resolved.problems.is_empty() {
+        let text = format!(
+            "{}: {}, {} held against board and disk, all there; nothing was touched\n",
+            arguments.script.display(),
+            report::plural(resolved.calls, "call"),
+            report::plural(resolved.names, "name"),
+        );
+        return Ok(Outcome {
+            exit: Exit::Good,
+            fields,
+            text,
+        });
+    }
+    let lines: Vec<String> = (resolved.problems.iter())
+        .map(|p| match p.help.as_str() {
+            "" => p.to_string(),
+            help => format!("{p}\n  mend: {help}"),
+        })
+        .collect();
+    Err(Failed {
+        failure: Failure::input("script", lines.join("\n")),
+        fields,
+    })
+}
+
+/// The files that a run used: what `--on-change` looks at.
+fn files_of(script: &Script, run: &ScriptRun, board: Option<&Path>) -> Vec<PathBuf> {
+    let folder = script.path.parent().unwrap_or(Path::new("."));
+    let mut files = vec![script.path.clone()];
+    files.extend(board.map(Path::to_owned));
+    for step in &run.steps {
+        match &step.result {
+            StepResult::Load(loading) => files.push(folder.join(&loading.image)),
+            StepResult::Play { file, .. } | StepResult::Vectors { file, .. } => {
+                files.push(folder.join(file));
+            }
+            _ => {}
+        }
+    }
+    files
+}
+
+/// Runs again whenever the script or a file that it used has changed, until somebody stops it.
+fn on_change(context: &Context, arguments: &Run, setup: &Setup) -> Result<Outcome, Failed> {
+    loop {
+        let ran = Script::open(&arguments.script)
+            .map_err(|e| Failed::from(wrong_script(&e)))
+            .and_then(|script| several(context, arguments, setup, &script));
+        let files = match ran {
+            Ok((outcome, files)) => {
+                conclude(context, "run", Ok(outcome));
+                files
+            }
+            Err(failed) if stopped(&failed) => return Err(failed),
+            Err(failed) => {
+                conclude(context, "run", Err(failed));
+                vec![arguments.script.clone()]
+            }
+        };
+        context.note("waiting for a change of the script or of a file that it uses; Ctrl-C ends");
+        let (_watcher, changes) = watch(&files)?;
+        loop {
+            if let Some(stop) = context.cancel.asked() {
+                let failure = Failure {
+                    exit: stop.into(),
+                    kind: "stopped",
+                    message: "stopped while waiting for a change; nothing was driven".into(),
+                    help: None,
+                };
+                return Err(failure.into());
+            }
+            match changes.recv_timeout(Duration::from_millis(100)) {
+                Ok(()) => break,
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => {
+                    return Err(
+                        Failure::input("file", "the system stopped telling of changes").into(),
+                    );
+                }
+            }
+        }
+        // An editor writes in several steps: what follows at once belongs to the same change.
+        while changes.recv_timeout(Duration::from_millis(200)).is_ok() {}
+    }
+}
+
+fn stopped(failed: &Failed) -> bool {
+    matches!(failed.failure.exit, Exit::Interrupted | Exit::Terminated)
+}
+
+/// Tells when one of the files changes. Folders are watched, because editors put new files in the place of old ones.
+fn watch(files: &[PathBuf]) -> Result<(notify::RecommendedWatcher, Receiver<()>), Failed> {
+    let cannot =
+        |e: notify::Error| Failed::from(Failure::input("file", format!("cannot watch files: {e}")));
+    let real = |path: &PathBuf| path.canonicalize().unwrap_or_else(|_| path.clone());
+    let wanted: Vec<PathBuf> = files.iter().map(real).collect();
+    let folders: std::collections::BTreeSet<PathBuf> = (wanted.iter())
+        .filter_map(|p| p.parent().map(Path::to_owned))
+        .collect();
+    let (tell, changes) = channel();
+    let mut watcher = notify::recommended_watcher(move |event: notify::Result<notify::Event>| {
+        let changed =
+            event.is_ok_and(|e| !e.kind.is_access() && e.paths.iter().any(|p| wanted.contains(p)));
+        if changed {
+            // Nobody listens any more when the run goes on.
+            let _ = tell.send(());
+        }
+    })
+    .map_err(cannot)?;
+    for folder in folders {
+        watcher
+            .watch(&folder, RecursiveMode::NonRecursive)
+            .map_err(cannot)?;
+    }
+    Ok((watcher, changes))
+}
+
+/// Shows steps as they end, and answers for the user.
+struct Teller {
+    yes: bool,
+    quiet: bool,
+    json: bool,
+}
+
+impl Teller {
+    fn somebody(&self) -> bool {
+        use std::io::IsTerminal;
+        !self.json && std::io::stdin().is_terminal()
+    }
+}
+
+impl Listener for Teller {
+    fn begins(&mut self, _number: usize, _title: &str) {}
+
+    fn ended(&mut self, step: &Step) {
+        if !self.json {
+            out::data(&report::step_line(step));
+        }
+    }
+
+    fn said(&mut self, text: &str) {
+        match self.json {
+            true => self.note(text),
+            false => out::data(text),
+        }
+    }
+
+    fn note(&mut self, text: &str) {
+        if !self.quiet {
+            out::note(text);
+        }
+    }
+
+    fn ask(&mut self, question: &str, default: &str) -> String {
+        if self.yes || !self.somebody() {
+            return default.to_owned();
+        }
+        out::answer(question, default)
+    }
+
+    fn consent(&mut self, what: &str) -> Result<(), String> {
+        let words = format!("{what}\n{CAUTIONS}");
+        if self.yes {
+            self.note(&words);
+            return Ok(());
+        }
+        if self.somebody() {
+            out::note(&words);
+            return match out::asked("Go on?") {
+                true => Ok(()),
+                false => Err("you did not consent; nothing was driven".to_owned()),
+            };
+        }
+        Err(format!("consent is needed, and nobody was asked. {what}"))
+    }
+}
