@@ -159,7 +159,7 @@ fn ended(
         if !warning.is_empty() {
             let failure = Failure::chain("the adapter failed while the board was being left");
             return Err(Failed {
-                failure: failure.also(warning),
+                failure: failure.also(warning).into(),
                 fields,
             });
         }
@@ -194,7 +194,7 @@ fn ended(
         help: Some(end.help.clone()).filter(|h| !h.is_empty()),
     };
     Err(Failed {
-        failure: failure.also(safe),
+        failure: failure.also(safe).into(),
         fields,
     })
 }
@@ -239,7 +239,7 @@ fn check(script: &Script, arguments: &Run) -> Result<Outcome, Failed> {
         })
         .collect();
     Err(Failed {
-        failure: Failure::input("script", lines.join("\n")),
+        failure: Failure::input("script", lines.join("\n")).into(),
         fields,
     })
 }

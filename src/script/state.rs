@@ -364,10 +364,25 @@ impl State {
         for note in &rung.notes {
             self.listener.note(note);
         }
-        let bad: Vec<String> = (rung.wires.iter())
-            .filter(|w| w.verdict != Verdict::Good && !w.says.is_empty() && w.untested.is_none())
-            .map(|w| w.says.clone())
-            .collect();
+        let label = |w: &crate::ringout::WireVerdict| &board.wires[w.wire.0].label;
+        let mut bad: Vec<String> = Vec::new();
+        for (i, w) in rung.wires.iter().enumerate() {
+            // Partners say the same of each other: the first one says it.
+            let told = rung.wires[..i]
+                .iter()
+                .any(|v| v.verdict == w.verdict && v.with.contains(label(w)));
+            if w.verdict != Verdict::Good && w.untested.is_none() && !w.says.is_empty() && !told {
+                bad.push(w.says.clone());
+            }
+        }
+        if bad.is_empty() {
+            use crate::ringout::Untested::{Ground, NotAskedFor, Supply};
+            let why = (rung.wires.iter()).find_map(|w| {
+                Some((w, w.untested.as_ref()?))
+                    .filter(|(_, u)| !matches!(u, Supply | Ground | NotAskedFor))
+            });
+            bad.extend(why.map(|(w, u)| format!("{} is untested: {u}", label(w))));
+        }
         let good = rung.all_good();
         self.proven |= good && whole;
         let counts: Vec<String> = (rung.counts().iter())
