@@ -69,7 +69,7 @@ mod tests {
         table.row(["W100", ""]);
         assert_eq!(table.lines(), ["  wire  verdict", "  W1    good", "  W100"]);
         assert_eq!(
-            plural(1, "wire") + ", " + &plural(0, "short"),
+            plural(1, "wire") + ", " + plural(0, "short").as_str(),
             "1 wire, 0 shorts"
         );
     }

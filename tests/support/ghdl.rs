@@ -98,7 +98,7 @@ impl Ghdl {
             .output();
         let out = out.map_err(|e| e.to_string())?;
         let said = String::from_utf8_lossy(&out.stdout).into_owned()
-            + &String::from_utf8_lossy(&out.stderr);
+            + &*String::from_utf8_lossy(&out.stderr);
         if out.status.success() {
             Ok(said)
         } else {

@@ -56,7 +56,8 @@ fn pin(board: &Board, text: &str) -> DevicePin {
 #[test]
 fn plain_wires_reach_clip_and_trace() {
     let b = board(
-        &(wire("W1", "pattern memory.10", "J3.3") + &wire("W2", "pattern memory.11", "J3.1")),
+        &(wire("W1", "pattern memory.10", "J3.3")
+            + wire("W2", "pattern memory.11", "J3.1").as_str()),
     );
     let ends = b.wire_ends(WireIndex(0));
     assert_eq!(shown(&b, &ends.from), ["U1.8 [] drive() hear()"]);
@@ -82,11 +83,11 @@ fn plain_wires_reach_clip_and_trace() {
 fn reach_crosses_no_wire_no_tie_and_no_rail() {
     let b = board(
         &(wire("W1", "pattern memory.10", "J3.3")
-            + &wire("W2", "pattern memory.1", "U1.10")
-            + &wire("W3", "pattern memory.12", "U1.10")
-            + &wire("W4", "pattern memory.14", "J3.21")
-            + &wire("W5", "ground", "nothing")
-            + &wire("W6", "pattern memory.13", "J3.4")
+            + wire("W2", "pattern memory.1", "U1.10").as_str()
+            + wire("W3", "pattern memory.12", "U1.10").as_str()
+            + wire("W4", "pattern memory.14", "J3.21").as_str()
+            + wire("W5", "ground", "nothing").as_str()
+            + wire("W6", "pattern memory.13", "J3.4").as_str()
             + "[[tie]]\npins = [\"pattern memory.1\", \"pattern memory.10\"]\n"),
     );
     let ends = all_ends(&b);
@@ -127,9 +128,9 @@ fn a_part_takes_the_place_of_the_trace() {
                  [[part]]\nname = \"S2\"\nkind = \"switch\"\nbetween = [\"J3.5\", \"U1.10\"]\nenable = { pin = \"U1.6\", on = \"low\" }\n";
     let b = board(
         &(parts.to_string()
-            + &wire("W1", "pattern memory.10", "J3.3")
-            + &wire("W2", "pattern memory.2", "J3.2")
-            + &wire("W3", "pattern memory.3", "J3.5")),
+            + wire("W1", "pattern memory.10", "J3.3").as_str()
+            + wire("W2", "pattern memory.2", "J3.2").as_str()
+            + wire("W3", "pattern memory.3", "J3.5").as_str()),
     );
     let ends = all_ends(&b);
     assert_eq!(shown(&b, &ends[0].to), ["U1.7 [R1] drive() hear()"]);
@@ -160,9 +161,9 @@ fn buffers_carry_one_way_and_count_as_drivers() {
                  [[driver]]\npin = \"J3.5\"\nwhen = \"powered\"\n";
     let b = board(
         &(parts.replace("U1.9-10", "U1.10-9")
-            + &wire("W1", "pattern memory.2", "J3.5")
-            + &wire("W2", "pattern memory.3", "J3.7")
-            + &wire("W3", "U2.9", "pattern memory.4")),
+            + wire("W1", "pattern memory.2", "J3.5").as_str()
+            + wire("W2", "pattern memory.3", "J3.7").as_str()
+            + wire("W3", "U2.9", "pattern memory.4").as_str()),
     );
     let ends = all_ends(&b);
     assert_eq!(shown(&b, &ends[0].to), ["U1.10 [IC7] hear(U1.6 low)"]);
@@ -201,8 +202,8 @@ fn a_part_with_a_direction_pin_goes_both_ways() {
                 [[part]]\nname = \"IC10\"\nkind = \"shifter\"\nbetween = [\"J3.6\", \"U1.9\"]\n";
     let b = board(
         &(part.to_string()
-            + &wire("W1", "pattern memory.2", "J3.5")
-            + &wire("W2", "pattern memory.3", "J3.6")),
+            + wire("W1", "pattern memory.2", "J3.5").as_str()
+            + wire("W2", "pattern memory.3", "J3.6").as_str()),
     );
     let ends = all_ends(&b);
     assert_eq!(
@@ -223,8 +224,8 @@ fn a_part_with_a_direction_pin_goes_both_ways() {
 fn live_drivers_are_named() {
     let b = board(
         &(wire("W1", "U2.9", "pattern memory.10")
-            + &wire("W2", "J3.3", "pattern memory.2")
-            + &wire("W3", "supply 5 V", "pattern memory.11")
+            + wire("W2", "J3.3", "pattern memory.2").as_str()
+            + wire("W3", "supply 5 V", "pattern memory.11").as_str()
             + "[[driver]]\npin = \"J3.3\"\nwhen = \"always\"\n"),
     );
     let live = |text| b.live_drivers(&pin(&b, text));
@@ -311,8 +312,8 @@ fn a_part_can_sit_in_a_wire() {
 fn every_wire_is_one_joint_that_can_be_broken() {
     let b = board(
         &(wire("W1", "pattern memory.10", "J3.3")
-            + &wire("W2", "nothing", "J3.2")
-            + &wire("W3", "nothing", "nothing")),
+            + wire("W2", "nothing", "J3.2").as_str()
+            + wire("W3", "nothing", "nothing").as_str()),
     );
     for i in 0..3 {
         let joint = &b.netlist.joints[b.netlist.wire_joint(WireIndex(i)).unwrap()];
@@ -415,7 +416,11 @@ fn a_way_that_takes_a_pin_at_both_levels_is_none() {
     };
     let wire = wire("W1", "pattern memory.2", "J3.7");
     let way = |second| {
-        board(&(part("A", "J3.7", "J3.8", "low") + &part("B", "J3.8", "U1.10", second) + &wire))
+        board(
+            &(part("A", "J3.7", "J3.8", "low")
+                + part("B", "J3.8", "U1.10", second).as_str()
+                + wire.as_str()),
+        )
     };
     let b = way("low");
     assert_eq!(

@@ -47,7 +47,7 @@ fn wires_signals_and_places_find_their_pins() {
             let needs: String = (e.needs.iter())
                 .map(|(p, _)| format!(" with {}", name(&with_clip, *p)))
                 .collect();
-            name(&with_clip, e.pin) + &needs
+            format!("{}{needs}", name(&with_clip, e.pin))
         });
         assert_eq!(heard.as_deref(), Some(ear), "{written}");
     }
