@@ -227,6 +227,7 @@ impl Bringup {
                 "functions of a board are board, scan, ring_out, load, play, drive, release, sense, wait, wait_for, vectors, \
 record, say, ask, setting, check, fail",
             ),
+            EvalAltResult::ErrorRuntime(said, _) => (lower(&said.to_string()), ""),
             other => {
                 let mut other = other.to_string();
                 // The place is said in our manner.

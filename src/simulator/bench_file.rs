@@ -25,6 +25,9 @@
 //! configured = true               # its own design runs from the start
 //! mission = { 12 = "high", "40-47" = "moving" }  # what that design drives: low | high | moving
 //! engine = "engine.toml"          # how it takes an image, see below
+//! clock = "1"                     # a part of fixed logic: D flip-flops that take their inputs at the clock's rising edge
+//! enable = "24"                   # low: their outputs are on (without: they always are)
+//! flip_flops = { 23 = "2", 22 = "3" }  # input pin = output pin; they work whenever the part is in mission mode
 //!
 //! [[fault]]
 //! kind = "swap"                   # open | short | swap | misplaced | stuck | held | intermittent | resistive
@@ -238,6 +241,19 @@ pub struct DeviceRow {
     pub mission: Vec<(Named, Behaviour)>,
     /// The file that says how it takes an image.
     pub engine: Option<(PathBuf, Location)>,
+    /// Its fixed logic, if it has any.
+    pub flip_flops: Option<FlipFlops>,
+}
+
+/// D flip-flops with a common clock and output enable: what a device does in mission mode.
+#[derive(Debug, Clone)]
+pub struct FlipFlops {
+    /// The pin whose rising edge clocks them.
+    pub clock: Named,
+    /// The pin that switches their outputs on while it is low; `None`: they are always on.
+    pub enable: Option<Named>,
+    /// Input and output pins.
+    pub pairs: Vec<(Named, Named)>,
 }
 
 /// What the released pins of a device do.

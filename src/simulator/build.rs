@@ -8,13 +8,13 @@ use taploom_bsdl::Device as Bsdl;
 use taploom_bsdl::model::{PinMap, PortMode};
 
 use super::bench::{Bench, Spare};
-use super::bench_file::{BenchFile, ChainFaultKind, DeviceRow, Entity, Idle, Named};
+use super::bench_file::{BenchFile, ChainFaultKind, DeviceRow, Entity, FlipFlops, Idle, Named};
 use super::chain::{Chain, DoubleClock};
 use super::chance::mix;
 use super::device::{Device, Parts, fill};
 use super::engine::EngineModel;
 use super::engine_file;
-use super::nets::Nets;
+use super::nets::{Net, Nets, SourceId};
 use super::pins::{Pins, Wired};
 use super::wiring::Wiring;
 use crate::board::library::Library;
@@ -327,7 +327,7 @@ impl<'a> Builder<'a> {
         row: Option<&DeviceRow>,
         wiring: &mut Wiring,
         nets: &mut Nets,
-        spare: super::nets::Net,
+        spare: Net,
     ) -> Device {
         let seed = mix(self.file.seed ^ slot.name.bytes().fold(7, |h, b| mix(h ^ u64::from(b))));
         let mut wired = Vec::new();
@@ -349,7 +349,7 @@ impl<'a> Builder<'a> {
                     None => (nets.add(label.clone(), Default::default()), false),
                 };
                 let source = nets.source(net, label, strong);
-                by_pin.insert(pin.name.to_ascii_uppercase(), source);
+                by_pin.insert(pin.name.to_ascii_uppercase(), (source, net));
                 wired.push(Wired {
                     bit: pin.bit,
                     net,
@@ -375,7 +375,9 @@ impl<'a> Builder<'a> {
                     for place in places {
                         let pin = place.device_pin().map(|p| p.pin.to_ascii_uppercase());
                         match (pin.and_then(|p| by_pin.get(&p)), &mut pins) {
-                            (Some(source), Some(pins)) => pins.set_mission(*source, *behaviour),
+                            (Some((source, _)), Some(pins)) => {
+                                pins.set_mission(*source, *behaviour)
+                            }
                             _ => self.conflict(
                                 &name.at,
                                 format!("{place} is no signal pin"),
@@ -385,6 +387,9 @@ impl<'a> Builder<'a> {
                     }
                 }
             }
+        }
+        if let (Some(pins), Some(logic)) = (&mut pins, row.and_then(|r| r.flip_flops.as_ref())) {
+            self.flip_flops(slot, logic, &by_pin, pins);
         }
         let engine = self.engine(slot, row);
         let parts = Parts {
@@ -399,6 +404,37 @@ impl<'a> Builder<'a> {
             seed,
         };
         Device::new(parts, nets)
+    }
+
+    /// Gives a device its flip-flops.
+    fn flip_flops(
+        &mut self,
+        slot: &Slot,
+        logic: &FlipFlops,
+        by_pin: &HashMap<String, (SourceId, Net)>,
+        pins: &mut Pins,
+    ) {
+        let mut find = |name: &Named| {
+            let found = by_pin.get(&name.name.to_ascii_uppercase()).copied();
+            if found.is_none() {
+                self.conflict(
+                    &name.at,
+                    format!("{}.{} is no signal pin", slot.name, name.name),
+                    "flip-flops stand between signal pins of their device",
+                );
+            }
+            found
+        };
+        let clock = find(&logic.clock);
+        let enable = logic.enable.as_ref().map(&mut find);
+        let pairs: Vec<_> = (logic.pairs.iter())
+            .map(|(from, to)| Some((find(from)?.1, find(to)?.0)))
+            .collect();
+        let pairs: Option<Vec<_>> = pairs.into_iter().collect();
+        if let (Some((_, clock)), Some(pairs)) = (clock, pairs) {
+            let enable = enable.flatten().map(|(_, net)| net);
+            pins.set_flip_flops(clock, enable, &pairs);
+        }
     }
 
     /// How the device takes an image: as the bench file says, else as a file beside its BSDL says.

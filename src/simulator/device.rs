@@ -130,6 +130,11 @@ impl Device {
         device
     }
 
+    /// Lets fixed logic follow its inputs; true if an output has changed.
+    pub(super) fn logic(&mut self, nets: &mut Nets) -> bool {
+        self.pins.as_mut().is_some_and(|pins| pins.logic(nets))
+    }
+
     pub(super) fn name(&self) -> &str {
         &self.name
     }

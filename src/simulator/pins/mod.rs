@@ -8,8 +8,11 @@ use super::chance::mix;
 use super::nets::{Action, Net, Nets, SourceId};
 use crate::bits::Bits;
 
+mod flip_flops;
 #[cfg(test)]
 mod tests;
+
+use flip_flops::FlipFlops;
 
 /// What the test logic does with the pins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -95,6 +98,8 @@ pub(super) struct Pins {
     running: bool,
     seed: u64,
     captures: u64,
+    /// Fixed logic, if the part has any.
+    flip_flops: Option<FlipFlops>,
 }
 
 impl Pins {
@@ -176,6 +181,7 @@ impl Pins {
             running: false,
             seed,
             captures: 0,
+            flip_flops: None,
         };
         this.core_follows();
         this
@@ -318,13 +324,19 @@ impl Pins {
 
     fn apply_all(&mut self, nets: &mut Nets) {
         let (mode, running, idle) = (self.mode, self.running, self.idle);
-        for pin in &mut self.pins {
+        let logic = self.flip_flops.as_ref();
+        for (i, pin) in self.pins.iter_mut().enumerate() {
             match mode {
                 PinMode::Boundary => apply(pin, &self.latches, idle, self.pull_ohms, nets),
                 PinMode::Released => {
                     pin.on = false;
                     let action = released(pin, idle, self.pull_ohms);
                     set(pin, action, nets);
+                }
+                PinMode::Mission if logic.is_some_and(|l| l.output(i).is_some()) => {
+                    let output = logic.and_then(|l| l.output(i)).flatten();
+                    pin.on = output.is_some();
+                    set(pin, output.map_or(Action::Off, Action::Drive), nets);
                 }
                 PinMode::Mission => {
                     let mission = pin.mission.filter(|_| running);

@@ -11,8 +11,8 @@ use toml::de::{DeTable, DeValue};
 use faults::{CHAIN_KEYS, FAULT_KEYS, chain_fault, fault};
 
 use super::bench_file::{
-    AdapterSettings, AdapterValue, Behaviour, BenchFile, ChainFault, DeviceRow, Fault, Floating,
-    Idle, Machine, Named,
+    AdapterSettings, AdapterValue, Behaviour, BenchFile, ChainFault, DeviceRow, Fault, FlipFlops,
+    Floating, Idle, Machine, Named,
 };
 use crate::board::toml_file;
 use crate::board::toml_table::{Reader, Table, Text};
@@ -109,6 +109,9 @@ fn read<'a>(
         "configured",
         "mission",
         "engine",
+        "clock",
+        "enable",
+        "flip_flops",
         "note",
     ];
     for table in r.each(&root, "device", &keys) {
@@ -318,6 +321,23 @@ fn device<'a>(r: &mut Reader<'a>, table: &Table<'a>, folder: &Path) -> Option<De
     let engine = r
         .text(table, "engine", "engine = \"engine.toml\"")
         .map(|t| (folder.join(t.text), r.locate(t.span)));
+    let mut pairs = Vec::new();
+    for (from, to) in r.pairs(table, "flip_flops", "flip_flops = { 23 = \"2\" }") {
+        pairs.push((named(r, &from), named(r, &to)));
+    }
+    let clock = r.text(table, "clock", "clock = \"1\"");
+    let clock = clock.map(|t| named(r, &t));
+    let enable = r.text(table, "enable", "enable = \"24\"");
+    let enable = enable.map(|t| named(r, &t));
+    let clock = match (clock, pairs.is_empty()) {
+        (None, false) => need(r, table, "clock", "clock = \"1\""),
+        (clock, _) => clock,
+    };
+    let flip_flops = clock.map(|clock| FlipFlops {
+        clock,
+        enable,
+        pairs,
+    });
     let ohms = r.whole(table, "pull_ohms", 1_000..=10_000_000, "pull_ohms = 25_000");
     Some(DeviceRow {
         idcode: code(r, table, "idcode"),
@@ -329,6 +349,7 @@ fn device<'a>(r: &mut Reader<'a>, table: &Table<'a>, folder: &Path) -> Option<De
             .unwrap_or(false),
         mission,
         engine,
+        flip_flops,
         name: need(r, table, "name", "name = \"U1\"")?,
     })
 }

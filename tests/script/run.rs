@@ -1,0 +1,403 @@
+//! `run`: the whole job, each faulty bench, checking, repeating, JUnit, and a first script for a board.
+
+use super::{AS_DRAWN, BOARD, FOLDER, Scratch, on_bench, program, root, taploom, unharmed};
+
+const BRINGUP: &str = "fixtures/knitting-machine/bringup.rhai";
+
+#[test]
+fn ten_plain_lines_do_the_whole_job() {
+    let text = std::fs::read_to_string(root().join(BRINGUP)).expect("the script");
+    let lines = text
+        .lines()
+        .filter(|l| !l.starts_with("//") && !l.trim().is_empty());
+    assert_eq!(lines.count(), 10);
+    let (exit, document) = on_bench(&["run", BRINGUP], AS_DRAWN);
+    assert_eq!(exit, 0, "{document:#}");
+    assert_eq!(document["schema"], "taploom.run.v1");
+    let steps = document["steps"].as_array().expect("steps");
+    assert!(
+        steps.iter().all(|s| s["verdict"] == "passed"),
+        "{document:#}"
+    );
+    let functions: Vec<&str> = steps
+        .iter()
+        .filter_map(|s| s["function"].as_str())
+        .collect();
+    for function in [
+        "board", "scan", "ring_out", "load", "drive", "sense", "check", "wait_for",
+    ] {
+        assert!(functions.contains(&function), "{function}: {functions:?}");
+    }
+    let of = |name: &str| {
+        steps
+            .iter()
+            .find(|s| s["function"] == name)
+            .expect("the step")
+    };
+    assert_eq!(
+        of("scan")["result"]["devices"].as_array().map(Vec::len),
+        Some(5)
+    );
+    assert_eq!(
+        of("ring_out")["result"]["wires"].as_array().map(Vec::len),
+        Some(28)
+    );
+    assert_eq!(of("load")["result"]["counts"]["payload_bits"], 8 * 49_222);
+    assert_eq!(document["recorded"]["builder"], "nobody");
+    unharmed(&document, "as drawn");
+}
+
+#[test]
+fn every_faulty_bench_stops_it_at_the_right_step_and_says_why() {
+    for (bench, function, line, names) in [
+        (
+            "swapped-pair",
+            "ring_out",
+            5,
+            &["W07", "W08", "exchanged"][..],
+        ),
+        ("solder-bridge", "ring_out", 5, &["W11", "W12", "joined"]),
+        ("dry-joint", "ring_out", 5, &["W21", "no contact"]),
+        ("stuck-line", "ring_out", 5, &["W24", "low"]),
+        ("misplaced-wire", "ring_out", 5, &["W25", "U1.34"]),
+        ("two-faults", "ring_out", 5, &["W07", "W08", "W19"]),
+        (
+            "wrong-device",
+            "scan",
+            4,
+            &["U3", "BOBBIN_44", "SHUTTLE_44"],
+        ),
+        ("broken-chain", "scan", 4, &["U2", "U3", "open"]),
+        ("as-drawn-no-clip", "ring_out", 5, &["28 untested"]),
+    ] {
+        let (exit, document) = on_bench(&["run", BRINGUP], &format!("{FOLDER}/{bench}.toml"));
+        assert_eq!(exit, 1, "{bench}: {document:#}");
+        let steps = document["steps"].as_array().expect("steps");
+        let (last, before) = steps.split_last().expect("a step");
+        assert!(
+            before.iter().all(|s| s["verdict"] == "passed"),
+            "{bench}: {document:#}"
+        );
+        assert_eq!(
+            (&last["verdict"], &last["function"], &last["line"]),
+            (&"failed".into(), &function.into(), &line.into()),
+            "{bench}: {document:#}"
+        );
+        let why = document["ended"]["message"].as_str().unwrap_or_default();
+        for name in names {
+            assert!(why.contains(name), "{bench}: {name} is not in {why}");
+        }
+        assert!(
+            why.contains(&format!("bringup.rhai:{line}:")),
+            "{bench}: {why}"
+        );
+        unharmed(&document, bench);
+    }
+}
+
+#[test]
+fn without_power_off_or_consent_it_is_refused() {
+    let (exit, document) = taploom(&["run", BRINGUP, "--yes", "--simulate", AS_DRAWN]);
+    assert_eq!(exit, 4, "{document:#}");
+    assert!(
+        document["error"]["message"]
+            .to_string()
+            .contains("bringup.rhai:5:1"),
+        "{document:#}"
+    );
+    let arguments = ["run", BRINGUP, "--machine", "off", "--simulate", AS_DRAWN];
+    let (exit, document) = taploom(&arguments);
+    assert_eq!(exit, 4, "{document:#}");
+    unharmed(&document, "no consent");
+}
+
+#[test]
+fn check_touches_nothing_and_finds_every_wrong_name_at_its_line() {
+    let (exit, document) = taploom(&["run", "--check", BRINGUP]);
+    assert_eq!(exit, 0, "{document:#}");
+    assert!(document["names"].as_u64() >= Some(6), "{document:#}");
+    let scratch = Scratch::new("check");
+    let board = root().join(BOARD).display().to_string();
+    scratch.write("table.csv", "W25,W99\n0,0\n");
+    let script = scratch.write(
+        "wrong.rhai",
+        format!(
+            "board({board:?});\nring_out(#{{ by: \"guessing\", wires: [\"W01\", \"W88\"] }});\nload(\"U9\", \"no-such.bin\");\n\
+             if true {{ drive(\"W99\", \"high\"); }}\nsense([\"W25\", \"U1.999\"]);\nvectors(\"table.csv\");\nimport \"nowhere\" as n;\n"
+        ),
+    );
+    let (exit, document) = taploom(&["run", "--check", &script]);
+    assert_eq!(exit, 2, "{document:#}");
+    let problems = document["problems"].as_array().expect("problems");
+    for (line, name) in [
+        (2, "guessing"),
+        (2, "W88"),
+        (3, "U9"),
+        (3, "no-such.bin"),
+        (4, "W99"),
+        (5, "999"),
+        (6, "column W99"),
+        (7, "nowhere"),
+    ] {
+        let told = problems
+            .iter()
+            .any(|p| p["line"] == line && p["message"].as_str().is_some_and(|m| m.contains(name)));
+        assert!(told, "line {line}, {name}: {document:#}");
+    }
+    assert_eq!(problems.len(), 8, "{document:#}");
+}
+
+#[test]
+fn errors_have_file_line_column_and_source_line() {
+    let scratch = Scratch::new("errors");
+    for (name, text, said) in [
+        (
+            "syntax",
+            "let a = 1;\nlet b = (2;\n",
+            ["syntax.rhai:2:", "2 | let b = (2;"],
+        ),
+        (
+            "unknown",
+            "let a = 1;\nfrobnicate(a);\n",
+            [
+                "unknown.rhai:2:1: there is no function frobnicate",
+                "2 | frobnicate(a);",
+            ],
+        ),
+        (
+            "no-board",
+            "drive(\"W1\", \"high\");\n",
+            ["no-board.rhai:1:1: no board has been named", "1 | drive"],
+        ),
+        (
+            "option",
+            "scan(#{ wires: 1 });\n",
+            ["option.rhai:1:1: scan has no option wires", "1 | scan"],
+        ),
+        (
+            "thrown",
+            "fn f() {\n  throw \"worn out\";\n}\nf();\n",
+            ["thrown.rhai:2:", "worn out"],
+        ),
+    ] {
+        let script = scratch.write(&format!("{name}.rhai"), text);
+        let (exit, document) = on_bench(&["run", &script], AS_DRAWN);
+        assert_eq!(exit, 2, "{name}: {document:#}");
+        let message = document["error"]["message"].as_str().unwrap_or_default();
+        for part in said {
+            assert!(message.contains(part), "{name}: {part} is not in {message}");
+        }
+    }
+}
+
+#[test]
+fn findings_cannot_be_caught_and_keep_going_still_fails_the_run() {
+    let scratch = Scratch::new("going");
+    let board = root().join(BOARD).display().to_string();
+    let bench = format!("{FOLDER}/dry-joint.toml");
+    let caught = format!(
+        "board({board:?});\ntry {{ ring_out(); }} catch {{ }}\nsay(\"on\");\nrecord(\"after\", 1);\n"
+    );
+    let (exit, document) = on_bench(&["run", &scratch.write("caught.rhai", caught)], &bench);
+    assert_eq!(
+        (exit, &document["recorded"]["after"]),
+        (1, &serde_json::Value::Null),
+        "{document:#}"
+    );
+    let going = format!(
+        "board({board:?});\nlet r = ring_out(#{{ keep_going: true }});\nrecord(\"good\", r.good);\nrecord(\"all\", r.all_good);\n"
+    );
+    let (exit, document) = on_bench(&["run", &scratch.write("going.rhai", going)], &bench);
+    assert_eq!(exit, 1, "{document:#}");
+    assert_eq!(
+        (&document["recorded"]["good"], &document["recorded"]["all"]),
+        (&24.into(), &false.into())
+    );
+    let (exit, document) = on_bench(
+        &[
+            "run",
+            &scratch.write(
+                "fail.rhai",
+                "check(\"one\", true);\nfail(\"worn out\");\nsay(\"never\");\n",
+            ),
+        ],
+        &bench,
+    );
+    assert_eq!(exit, 1, "{document:#}");
+    assert!(
+        document["ended"]["message"]
+            .to_string()
+            .contains("worn out"),
+        "{document:#}"
+    );
+}
+
+#[test]
+fn settings_repeats_and_junit() {
+    let scratch = Scratch::new("repeat");
+    let junit = scratch.0.join("steps.xml").display().to_string();
+    let record = scratch.0.join("record.json").display().to_string();
+    let arguments = [
+        "run", BRINGUP, "--repeat", "3", "--junit", &junit, "--record", &record,
+    ];
+    let (exit, document) = on_bench(&arguments, AS_DRAWN);
+    assert_eq!(exit, 0, "{document:#}");
+    assert_eq!(
+        (&document["repeats"]["runs"], &document["repeats"]["passed"]),
+        (&3.into(), &3.into())
+    );
+    let xml = std::fs::read_to_string(&junit).expect("the JUnit file");
+    assert!(
+        xml.contains("failures=\"0\"") && xml.contains("ring-out, both-ends"),
+        "{xml}"
+    );
+    let record: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(&record).expect("the record")).expect("JSON");
+    assert_eq!(
+        (&record["schema"], &record["run"]),
+        (&"taploom.record.v1".into(), &"taploom.run.v1".into())
+    );
+
+    let bench = format!("{FOLDER}/dry-joint.toml");
+    let arguments = [
+        "run",
+        BRINGUP,
+        "--repeat",
+        "5",
+        "--until-fail",
+        "--junit",
+        &junit,
+    ];
+    let (exit, document) = on_bench(&arguments, &bench);
+    assert_eq!(exit, 1, "{document:#}");
+    assert_eq!(
+        document["repeats"]["runs"], 1,
+        "it stops at the first failure"
+    );
+    let xml = std::fs::read_to_string(&junit).expect("the JUnit file");
+    assert!(
+        xml.contains("failures=\"1\"") && xml.contains("W21"),
+        "{xml}"
+    );
+
+    // Another image by a setting: it is damaged, and the load says so.
+    let mut image = std::fs::read(root().join(FOLDER).join("pattern-tap.bin")).expect("the image");
+    image[20_000] ^= 4;
+    let image = scratch.write("damaged.bin", image);
+    let (exit, document) = on_bench(
+        &["run", BRINGUP, "--set", &format!("image={image}")],
+        AS_DRAWN,
+    );
+    assert_eq!(exit, 1, "{document:#}");
+    assert!(
+        document["ended"]["message"]
+            .to_string()
+            .contains("CRC_ERROR"),
+        "{document:#}"
+    );
+}
+
+/// A joint that comes and goes is found by repeating.
+#[test]
+fn until_fail_finds_an_intermittent_joint() {
+    let scratch = Scratch::new("intermittent");
+    let folder = root().join(FOLDER);
+    let bench = scratch.write(
+        "bench.toml",
+        format!(
+            "[bench]\nformat = 1\nboard = {:?}\nwith = [\"U5\"]\nseed = 7\nfloating = \"low\"\n\
+             [[fault]]\nkind = \"intermittent\"\nwire = \"W21\"\nprobability = 0.02\n",
+            folder.join("board.toml").display().to_string()
+        ),
+    );
+    let script = scratch.write(
+        "again.rhai",
+        format!(
+            "board({:?});\nfor i in 0..20 {{ drive(\"W21\", \"low\"); drive(\"W21\", \"high\"); check(\"W21 follows\", sense(\"W21\") == \"high\"); }}\n",
+            folder.join("board.toml").display().to_string()
+        ),
+    );
+    let (exit, document) = on_bench(&["run", &script, "--until-fail", "--repeat", "500"], &bench);
+    assert_eq!(exit, 1, "{document:#}");
+    assert_eq!(document["repeats"]["failed"], 1, "{document:#}");
+    let counted = document["repeats"]["steps"].as_array().expect("steps");
+    let check = counted
+        .iter()
+        .find(|s| s["title"] == "check W21 follows")
+        .expect("the check");
+    assert_eq!(check["failed"], 1, "{document:#}");
+    assert!(check["first_failure"]["run"].as_u64() >= Some(1));
+}
+
+#[test]
+fn on_change_runs_again_when_the_script_changes() {
+    use std::io::{BufRead, BufReader};
+    let scratch = Scratch::new("change");
+    let script = scratch.write("s.rhai", "say(\"first\");\n");
+    let mut child = program(&["run", &script, "--on-change", "--simulate", AS_DRAWN])
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    let mut told = BufReader::new(child.stderr.take().expect("piped"));
+    let mut line = String::new();
+    while !line.contains("waiting for a change") {
+        line.clear();
+        assert!(
+            told.read_line(&mut line).expect("read") > 0,
+            "it ended by itself"
+        );
+    }
+    // The watch begins right after that line; what is written before it would go unseen, so it is written until seen.
+    let mut out = BufReader::new(child.stdout.take().expect("piped"));
+    let (tell, heard) = std::sync::mpsc::channel();
+    let reader = std::thread::spawn(move || {
+        let mut line = String::new();
+        while out.read_line(&mut line).is_ok_and(|n| n > 0) {
+            if line.contains("second") {
+                let _ = tell.send(());
+                return;
+            }
+            line.clear();
+        }
+    });
+    let mut seen = false;
+    for _ in 0..100 {
+        scratch.write("s.rhai", "say(\"second\");\n");
+        if heard
+            .recv_timeout(std::time::Duration::from_millis(500))
+            .is_ok()
+        {
+            seen = true;
+            break;
+        }
+    }
+    let killed = std::process::Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(killed.is_ok_and(|s| s.success()));
+    let status = child.wait().expect("it ends");
+    reader.join().expect("the reader ends");
+    assert!(seen, "the changed script was not run");
+    assert_eq!(status.code(), Some(130));
+}
+
+#[test]
+fn a_first_script_is_written_once_and_holds_against_its_board() {
+    let scratch = Scratch::new("new");
+    let script = scratch.0.join("first.rhai").display().to_string();
+    let arguments = ["new", "--script", BOARD, "--output", &script];
+    let (exit, document) = taploom(&arguments);
+    assert_eq!(exit, 0, "{document:#}");
+    let (exit, document) = taploom(&["run", "--check", &script]);
+    assert_eq!(exit, 0, "{document:#}");
+    let (exit, document) = on_bench(&["run", &script], AS_DRAWN);
+    assert_eq!(exit, 0, "{document:#}");
+    std::fs::write(&script, "mine\n").expect("written");
+    let (exit, _) = taploom(&arguments);
+    assert_eq!(exit, 2);
+    assert_eq!(std::fs::read_to_string(&script).expect("read"), "mine\n");
+    let (exit, _) = taploom(&[&arguments[..], &["--force"]].concat());
+    assert_eq!(exit, 0);
+    assert_ne!(std::fs::read_to_string(&script).expect("read"), "mine\n");
+}
