@@ -245,7 +245,7 @@ pub(crate) struct Play {
 }
 
 /// Arguments of `run`.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 pub(crate) struct Run {
     /// The script
     pub(crate) script: PathBuf,

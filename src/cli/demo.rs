@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::args::{self, Common, Power};
-use super::{Context, Exit, Failed, Failure, Outcome, load, out, ringout, scan};
+use super::{Context, Exit, Failed, Failure, Outcome, load, out, ringout, run as script, scan};
 
 macro_rules! scenario {
     ($($name:literal),* $(,)?) => {
@@ -21,6 +21,7 @@ macro_rules! scenario {
 const FILES: &[(&str, &[u8])] = scenario![
     "as-drawn.toml",
     "board.toml",
+    "bringup.rhai",
     "devices/bobbin_44.bsd",
     "devices/heddle_208.bsd",
     "devices/heddle_208.engine.toml",
@@ -88,6 +89,10 @@ pub(super) fn run(context: &Context) -> Result<Outcome, Failed> {
     story.ring_out("as-drawn.toml", &[]);
     story.say("4. The harness is proven: the image goes into U1.");
     story.load("as-drawn.toml");
+    story.say(
+        "5. Tomorrow you rewire, reload and try again. All of it is one script of ten lines then:",
+    );
+    story.script("bringup.rhai", "as-drawn.toml");
     story.say(if story.as_told {
         "That is the whole job: the chain is as declared, 25 of 25 signal wires are good, U1 runs the image. The three supply \
 and ground wires want a meter before anything is powered."
@@ -232,6 +237,36 @@ impl Story<'_> {
         let told = |o: &Outcome| o.exit == Exit::Good && o.fields["loaded"] == true;
         self.step(
             &format!("load board.toml U1 pattern-tap.bin --machine off --simulate {bench}"),
+            result,
+            told,
+        );
+    }
+
+    /// The whole job once more, by the script that comes along.
+    fn script(&mut self, name: &str, bench: &str) {
+        let path = self.folder.file(name);
+        let text = std::fs::read_to_string(&path).unwrap_or_default();
+        let lines = text.lines().filter(|l| !l.starts_with("//"));
+        let shown: String = lines.map(|l| format!("      {l}\n")).collect();
+        self.put(&format!("\n{shown}"));
+        let arguments = args::Run {
+            script: path,
+            ..args::Run::default()
+        };
+        let context = self.context("run", bench);
+        let mut result = script::told_at_the_end(&context, &arguments);
+        if let Ok(outcome) = &mut result {
+            let folder = format!("{}/", self.folder.0.display());
+            outcome.text = outcome.text.replace(&folder, "");
+        }
+        let told = |o: &Outcome| {
+            o.exit == Exit::Good
+                && o.fields["passed"] == true
+                && o.fields["simulated"]["fights"] == 0
+                && o.fields["simulated"]["left_safe"] == true
+        };
+        self.step(
+            &format!("run {name} --machine off --simulate {bench}"),
             result,
             told,
         );

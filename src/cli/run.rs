@@ -30,7 +30,14 @@ pub(super) fn run(context: &Context, arguments: &Run) -> Result<Outcome, Failed>
     if arguments.on_change {
         return on_change(context, arguments, &setup);
     }
-    several(context, arguments, &setup, &script).map(|(outcome, _)| outcome)
+    several(context, arguments, &setup, &script, true).map(|(outcome, _)| outcome)
+}
+
+/// Runs a script once and tells its steps only at the end, as part of the outcome's text.
+pub(super) fn told_at_the_end(context: &Context, arguments: &Run) -> Result<Outcome, Failed> {
+    let script = Script::open(&arguments.script).map_err(|e| wrong_script(&e))?;
+    let setup = setup(context, arguments)?;
+    several(context, arguments, &setup, &script, false).map(|(outcome, _)| outcome)
 }
 
 fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
@@ -70,12 +77,13 @@ fn several(
     arguments: &Run,
     setup: &Setup,
     script: &Script,
+    live: bool,
 ) -> Result<(Outcome, Vec<PathBuf>), Failed> {
     let shown = arguments.script.display().to_string();
     let teller = Teller {
         yes: context.common.yes,
         quiet: context.common.quiet,
-        json: context.common.json,
+        json: context.common.json || !live,
     };
     let mut bringup = Bringup::new(setup.clone(), script, Box::new(teller));
     let most = match (arguments.repeat, arguments.until_fail) {
@@ -121,6 +129,10 @@ fn several(
     let all_passed = statistics.passed == statistics.runs;
     let result = ended(&run, all_passed, left, fields, &|| {
         let mut text = report::run_text(&shown, &run);
+        if !live {
+            let lines: Vec<String> = run.steps.iter().map(report::step_line).collect();
+            text = lines.join("\n") + "\n" + &*text;
+        }
         if repeated {
             text.push_str(&statistics.text());
         }
@@ -266,7 +278,7 @@ fn on_change(context: &Context, arguments: &Run, setup: &Setup) -> Result<Outcom
     loop {
         let ran = Script::open(&arguments.script)
             .map_err(|e| Failed::from(wrong_script(&e)))
-            .and_then(|script| several(context, arguments, setup, &script));
+            .and_then(|script| several(context, arguments, setup, &script, true));
         let files = match ran {
             Ok((outcome, files)) => {
                 conclude(context, "run", Ok(outcome));

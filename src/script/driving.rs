@@ -109,9 +109,19 @@ impl State {
         }
     }
 
-    /// Lets time pass with the pins as they are.
+    /// Lets time pass with the pins as they are, a second at a time.
     pub(super) fn pass_ns(&mut self, ns: u64) -> Result<(), End> {
-        self.stop_asked()?;
+        let mut left = ns;
+        while left > 0 {
+            let part = left.min(1_000_000_000);
+            self.stop_asked()?;
+            self.pass_a_while(part)?;
+            left -= part;
+        }
+        Ok(())
+    }
+
+    fn pass_a_while(&mut self, ns: u64) -> Result<(), End> {
         let board = self.board()?;
         let stop = self.stop();
         if let Some(driving) = self.driving.take() {
@@ -130,15 +140,7 @@ impl State {
         }
         let session = self.session()?;
         let mut run = session.runner(&board).map_err(|e| End::port(&e, stop))?;
-        let mut left = ns;
-        let mut waited = Ok(());
-        while left > 0 && waited.is_ok() {
-            let step = left.min(20_000_000);
-            let mut program = crate::tap::ScanProgram::new();
-            program.go(crate::tap::TapState::RunTestIdle).wait_ns(step);
-            waited = run(program).map(|_| ());
-            left -= step;
-        }
+        let waited = crate::boundary::drive::waits(ns).try_for_each(|p| run(p).map(|_| ()));
         drop(run);
         waited.map_err(|e| End::port(&e, self.stop()))
     }

@@ -69,6 +69,8 @@ pub(super) struct State {
     pub(super) steps: Vec<Step>,
     pub(super) recorded: Vec<(String, Value)>,
     pub(super) end: Option<End>,
+    /// When the run began, for its longest time.
+    pub(super) began: Instant,
 }
 
 /// Steps that are kept; a script that makes more is ended.
@@ -89,6 +91,7 @@ impl State {
             steps: Vec::new(),
             recorded: Vec::new(),
             end: None,
+            began: Instant::now(),
         }
     }
 
@@ -100,6 +103,7 @@ impl State {
         self.steps.clear();
         self.recorded.clear();
         self.end = None;
+        self.began = Instant::now();
     }
 
     /// The board of the last `board(…)`.
@@ -175,11 +179,19 @@ impl State {
         self.setup.cancel.asked()
     }
 
+    /// Looked at before every step and within long ones: the wish to stop, and the longest time of a run.
     pub(super) fn stop_asked(&self) -> Result<(), End> {
-        match self.stop() {
-            Some(stop) => Err(End::stopped(stop)),
-            None => Ok(()),
+        if let Some(stop) = self.stop() {
+            return Err(End::stopped(stop));
         }
+        let most = self.setup.limits.time;
+        if self.began.elapsed() > most {
+            return Err(End::input(
+                format!("the script was stopped after {} s", most.as_secs()),
+                "--max-seconds N allows more",
+            ));
+        }
+        Ok(())
     }
 
     pub(super) fn conditions(&self) -> Conditions {

@@ -401,3 +401,42 @@ fn a_first_script_is_written_once_and_holds_against_its_board() {
     assert_eq!(exit, 0);
     assert_ne!(std::fs::read_to_string(&script).expect("read"), "mine\n");
 }
+
+/// The story ends with the script that comes along, and the demo fails if that does not run as told.
+#[test]
+fn the_demo_ends_with_the_script() {
+    let (exit, document) = taploom(&["demo"]);
+    assert_eq!(
+        (exit, &document["as_told"]),
+        (0, &true.into()),
+        "{document:#}"
+    );
+    let steps = document["steps"].as_array().expect("steps");
+    let last = steps.last().expect("a step");
+    assert!(
+        last["command"]
+            .as_str()
+            .is_some_and(|c| c.starts_with("run bringup.rhai")),
+        "{last:#}"
+    );
+    assert_eq!(last["result"]["passed"], true, "{last:#}");
+}
+
+#[test]
+fn a_wait_ends_with_the_longest_time_of_a_run() {
+    let scratch = Scratch::new("time");
+    let board = root().join(BOARD).display().to_string();
+    let script = scratch.write(
+        "wait.rhai",
+        format!("board({board:?});\nloop {{ wait(1); }}\n"),
+    );
+    let (exit, document) = on_bench(&["run", &script, "--max-seconds", "1"], AS_DRAWN);
+    assert_eq!(exit, 2, "{document:#}");
+    assert!(
+        document["error"]["message"]
+            .to_string()
+            .contains("stopped after 1 s"),
+        "{document:#}"
+    );
+    unharmed(&document, "wait");
+}

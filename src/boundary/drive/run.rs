@@ -14,8 +14,10 @@ pub type Runner<'r> = dyn FnMut(ScanProgram) -> Result<Answers, PortError> + 'r;
 
 /// How often a look that is not to be believed is taken before giving up.
 const TRIES: usize = 3;
-/// The longest single wait; between two waits a run can be stopped.
+/// The longest single wait.
 const WAIT_NS: u64 = 20_000_000;
+/// Waits in one program.
+const WAITS: u64 = 5;
 
 /// The levels that one capture showed.
 #[derive(Debug, Clone)]
@@ -90,7 +92,7 @@ impl DriveRun {
         self.held.driven()
     }
 
-    /// Lets time pass with the pins as they are; a wish to stop is heard within some 20 ms.
+    /// Lets time pass with the pins as they are; a wish to stop is heard within some 100 ms.
     ///
     /// # Errors
     /// [`DriveError::Port`]; the board is out of EXTEST.
@@ -100,19 +102,7 @@ impl DriveRun {
         ns: u64,
         run: &mut Runner<'_>,
     ) -> Result<(), DriveError> {
-        let mut left = ns;
-        // Some waits to a program, so that a long hold stays within bounded memory.
-        while left > 0 {
-            let mut program = ScanProgram::new();
-            program.go(TapState::RunTestIdle);
-            for _ in 0..50 {
-                let step = left.min(WAIT_NS);
-                program.wait_ns(step);
-                left -= step;
-                if left == 0 {
-                    break;
-                }
-            }
+        for program in waits(ns) {
             program_or_leave(guard, run, program)?;
         }
         Ok(())
@@ -126,6 +116,24 @@ impl DriveRun {
         program_or_leave(guard, run, leaving(guard, OpenScan::None))?;
         Ok(())
     }
+}
+
+/// Programs that let time pass in Run-Test/Idle, whatever the instruction. Each ends with a reading: an adapter takes
+/// commands faster than they run, and without an answer nobody would know when the time is over.
+pub fn waits(ns: u64) -> impl Iterator<Item = ScanProgram> {
+    let most = WAIT_NS * WAITS;
+    (0..ns.div_ceil(most)).map(move |i| {
+        let mut left = (ns - i * most).min(most);
+        let mut program = ScanProgram::new();
+        program.go(TapState::RunTestIdle);
+        while left > 0 {
+            let step = left.min(WAIT_NS);
+            program.wait_ns(step);
+            left -= step;
+        }
+        program.sense();
+        program
+    })
 }
 
 /// The levels of all pins by one look by SAMPLE, which disturbs nothing and needs no EXTEST.
