@@ -10,6 +10,8 @@ pub(crate) struct Places {
     pub(crate) conformance: Span,
     pub(crate) edition: Span,
     pub(crate) instruction_length: Span,
+    /// The length was refused as too long, which was told.
+    pub(crate) instruction_too_long: bool,
     pub(crate) capture: Span,
     /// Of each instruction, the places of its codes.
     pub(crate) opcodes: Vec<Vec<Span>>,

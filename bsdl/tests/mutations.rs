@@ -317,3 +317,30 @@ fn hostile_input_is_bounded() {
         );
     }
 }
+
+/// Found by fuzzing: a length of thousands of millions made room for as many bits.
+#[test]
+fn lengths_beyond_reason_are_refused_by_name() {
+    for (find, put) in [
+        ("entity is 8;", "entity is 4000000000;"),
+        ("BCR[2]", "BCR[4000000000]"),
+    ] {
+        assert!(OCTAL.contains(find), "{find}");
+        let outcome = read(OCTAL.replacen(find, put, 1).as_bytes());
+        let told: Vec<_> = outcome
+            .diagnostics
+            .iter()
+            .filter(|d| d.severity == Severity::Error)
+            .collect();
+        assert!(told.len() == 1 && told[0].code == "B013", "{told:#?}");
+        let device = outcome.device.unwrap();
+        assert!(
+            device.instruction_length <= 8
+                && device
+                    .registers
+                    .iter()
+                    .all(|r| r.length.is_none_or(|n| n <= 2))
+        );
+        assert_eq!(device.cells.len(), octal().cells.len());
+    }
+}

@@ -13,7 +13,8 @@ const COMPARED: usize = 512;
 
 pub(super) fn check(s: Subject<'_>, report: &mut Report<'_>) {
     let length = s.device.instruction_length;
-    if length < 2 && s.places.instruction_length != Span::default() {
+    let too_long = length == 0 && s.places.instruction_too_long;
+    if length < 2 && !too_long && s.places.instruction_length != Span::default() {
         let message = format!("INSTRUCTION_LENGTH is {length}, expected 2 or more");
         report.add(&rules::IR_LENGTH, s.places.instruction_length, message);
     }

@@ -9,8 +9,8 @@ use crate::model::{Cell, CellInfo, CellKind, Edition, OpenInput, PortBit};
 use crate::names::{Finder, Name, NameTable};
 use crate::rules;
 
-/// The longest boundary register that this reader takes.
-const LONGEST: u32 = 4_000_000;
+/// The longest register, boundary or other, that this reader takes.
+pub(super) const LONGEST: u32 = 4_000_000;
 
 impl Assembly<'_, '_, '_> {
     pub(super) fn boundary(&mut self) {

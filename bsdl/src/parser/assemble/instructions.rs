@@ -3,16 +3,27 @@
 use super::super::cursor::latin;
 use super::super::inner::lists;
 use super::Assembly;
+use super::boundary::LONGEST;
 use crate::model::{Edition, Instruction, Pattern, Register, RegisterRef};
 use crate::names::{Name, NameTable};
 use crate::rules;
 use crate::span::Span;
 
+/// The longest instruction register that this reader takes; whoever scans one makes room for it.
+const LONGEST_OPCODE: u32 = 65_536;
+
 impl<'a> Assembly<'a, '_, '_> {
     pub(super) fn instructions(&mut self) {
         if let Some((length, span)) = self.number("INSTRUCTION_LENGTH") {
-            self.device.instruction_length = length;
             self.places.instruction_length = span;
+            if length > LONGEST_OPCODE {
+                let message =
+                    format!("INSTRUCTION_LENGTH is {length}, this reader takes {LONGEST_OPCODE}");
+                self.report.add(&rules::TOO_LONG, span, message);
+                self.places.instruction_too_long = true;
+            } else {
+                self.device.instruction_length = length;
+            }
         }
         if let Some(frame) = self.text("INSTRUCTION_OPCODE") {
             frame.whole_tokens(self.report);
@@ -236,7 +247,13 @@ impl<'a> Assembly<'a, '_, '_> {
                 .find(|r| r.name.eq_ignore_ascii_case(&shown))
                 .map(|r| r.length);
             let length = access.length.or(fields);
-            if length.is_none() && !new {
+            let too_long = length.is_some_and(|n| n > LONGEST);
+            if let Some(n) = length.filter(|_| too_long) {
+                let message = format!("register {shown} has {n} bits, this reader takes {LONGEST}");
+                self.report.add(&rules::TOO_LONG, span, message);
+            }
+            let length = length.filter(|_| !too_long);
+            if length.is_none() && !too_long && !new {
                 let message = format!("register {shown} has no length");
                 self.report.add(&rules::REGISTER_LENGTH, span, message);
             }
@@ -257,7 +274,7 @@ impl<'a> Assembly<'a, '_, '_> {
                     )
                     .also(first.span, "first named here");
             }
-            (None, new) => first.length = new,
+            (None, new) => first.length = new.filter(|n| *n <= LONGEST),
             _ => {}
         }
         RegisterRef::Named(position)
