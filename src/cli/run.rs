@@ -7,13 +7,15 @@ use std::time::Duration;
 use notify::{RecursiveMode, Watcher};
 use serde_json::{Value, json};
 
+use crate::board::Board;
 use crate::boundary::Conditions;
 use crate::report::{self, RunStatistics};
+use crate::ringout::{RingOut, Untested, WireVerdict};
 use crate::script::{
     Bringup, End, EndKind, Limits, Listener, Script, ScriptError, ScriptRun, Setting, Setup, Step,
     StepResult, check_script,
 };
-use crate::session::{Left, write_whole};
+use crate::session::{Left, keep_last_good, write_whole};
 use crate::tap::Port;
 
 use super::args::Run;
@@ -138,13 +140,16 @@ fn several(
         }
         text
     });
+    let label = bringup.with_session(|s| (s.label().to_owned(), s.witness().is_some()));
+    if let (Some(board), Some((label, simulated))) = (&board, &label) {
+        keep_proven(context, &run, board, label, *simulated);
+    }
     if let (Some(path), Some(board)) = (&context.common.record, &board) {
         let (exit, fields) = match &result {
             Ok(outcome) => (outcome.exit, &outcome.fields),
             Err(failed) => (failed.failure.exit, &failed.fields),
         };
         let document = report::document("run", exit.code(), fields.clone());
-        let label = bringup.with_session(|s| (s.label().to_owned(), s.witness().is_some()));
         let (label, simulated) = label.unwrap_or_default();
         let record = report::record_document(&document, board, &label, simulated, run.wall_seconds);
         write_whole(path, (super::pretty(&record) + "\n").as_bytes())
@@ -281,12 +286,12 @@ fn on_change(context: &Context, arguments: &Run, setup: &Setup) -> Result<Outcom
             .and_then(|script| several(context, arguments, setup, &script, true));
         let files = match ran {
             Ok((outcome, files)) => {
-                conclude(context, "run", Ok(outcome));
+                tell(context, Ok(outcome));
                 files
             }
             Err(failed) if stopped(&failed) => return Err(failed),
             Err(failed) => {
-                conclude(context, "run", Err(failed));
+                tell(context, Err(failed));
                 vec![arguments.script.clone()]
             }
         };
@@ -314,6 +319,47 @@ fn on_change(context: &Context, arguments: &Run, setup: &Setup) -> Result<Outcom
         }
         // An editor writes in several steps: what follows at once belongs to the same change.
         while changes.recv_timeout(Duration::from_millis(200)).is_ok() {}
+    }
+}
+
+/// Tells one run of several: as ever, but with `--json` in one line, so that each line is a document.
+fn tell(context: &Context, result: Result<Outcome, Failed>) {
+    if !context.common.json {
+        conclude(context, "run", result);
+        return;
+    }
+    let document = match result {
+        Ok(outcome) => report::document("run", outcome.exit.code(), outcome.fields),
+        Err(Failed { failure, fields }) => {
+            let fault = report::Fault {
+                kind: failure.kind,
+                message: &failure.message,
+                help: failure.help.as_deref(),
+            };
+            report::failure_document("run", failure.exit.code(), fault, fields)
+        }
+    };
+    out::data(&document.to_string());
+}
+
+/// Keeps a ring-out of the whole harness that was all good as the board's last good one, as `ringout` does.
+fn keep_proven(context: &Context, run: &ScriptRun, board: &Board, label: &str, simulated: bool) {
+    let whole = |r: &RingOut| {
+        let left_out = |w: &WireVerdict| matches!(w.untested, Some(Untested::NotAskedFor));
+        r.all_good() && !r.wires.iter().any(left_out)
+    };
+    let proven = run.steps.iter().rev().find_map(|step| match &step.result {
+        StepResult::RingOut(rung) => Some((step, rung)),
+        _ => None,
+    });
+    let Some((step, rung)) = proven.filter(|(_, rung)| whole(rung)) else {
+        return;
+    };
+    let document = report::document("ringout", 0, report::ringout_fields(rung, board));
+    let record = report::record_document(&document, board, label, simulated, step.seconds);
+    let kept = keep_last_good(&board.hash, simulated, &(super::pretty(&record) + "\n"));
+    if let Err(error) = kept {
+        context.note(&format!("note: the record was not kept for later: {error}"));
     }
 }
 

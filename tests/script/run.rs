@@ -440,3 +440,40 @@ fn a_wait_ends_with_the_longest_time_of_a_run() {
     );
     unharmed(&document, "wait");
 }
+
+/// A whole ring-out that was good is kept as the last good one, one of a few wires is not.
+#[test]
+fn a_proven_harness_is_remembered() {
+    let scratch = Scratch::new("proven");
+    let board = root().join(BOARD).display().to_string();
+    for (name, call, kept) in [
+        (
+            "some",
+            "ring_out(#{ wires: [\"W07\"], keep_going: true });",
+            0,
+        ),
+        ("all", "ring_out();", 1),
+    ] {
+        let script = scratch.write("ring.rhai", format!("board({board:?});\n{call}\n"));
+        let state = scratch.0.join(name);
+        let out = program(&[
+            "run",
+            &script,
+            "--machine",
+            "off",
+            "--yes",
+            "--simulate",
+            AS_DRAWN,
+        ])
+        .env("TAPLOOM_STATE", &state)
+        .output()
+        .expect("the program starts");
+        let files = std::fs::read_dir(state.join("boards")).map_or(0, Iterator::count);
+        assert_eq!(
+            files,
+            kept,
+            "{name}: {}",
+            String::from_utf8_lossy(&out.stderr)
+        );
+    }
+}
