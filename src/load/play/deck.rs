@@ -8,11 +8,15 @@ use crate::tap::{
 };
 
 const IN_FLIGHT: usize = 2;
+/// The longest stretch of clocks or waiting without an answer. An adapter takes commands faster than they run; without an
+/// answer now and then nobody would know when the time is over, and whoever asks last would wait for all of it.
+const SLICE_NS: u64 = 100_000_000;
 
 pub(super) struct Deck<'p> {
     port: Option<&'p mut dyn Port>,
     walker: Walker,
     limits: PieceLimits,
+    tck_hz: u32,
     program: ScanProgram,
     bits: usize,
     flying: VecDeque<Ticket>,
@@ -26,11 +30,12 @@ pub(super) struct Deck<'p> {
 }
 
 impl<'p> Deck<'p> {
-    pub(super) fn new(port: Option<&'p mut dyn Port>, limits: PieceLimits) -> Self {
+    pub(super) fn new(port: Option<&'p mut dyn Port>, tck_hz: u32) -> Self {
         Deck {
             port,
             walker: Walker::new(),
-            limits,
+            limits: PieceLimits::at(tck_hz),
+            tck_hz,
             program: ScanProgram::new(),
             bits: 0,
             flying: VecDeque::new(),
@@ -45,16 +50,38 @@ impl<'p> Deck<'p> {
         self.walker.state()
     }
 
-    pub(super) fn limits(&mut self, limits: PieceLimits) {
-        self.limits = limits;
+    pub(super) fn tck_hz(&mut self, tck_hz: u32) {
+        self.limits = PieceLimits::at(tck_hz);
+        self.tck_hz = tck_hz;
     }
 
     pub(super) fn port(&mut self) -> Option<&mut (dyn Port + 'p)> {
         self.port.as_deref_mut()
     }
 
-    /// Puts an op on the deck; sends when a piece is full.
+    /// Puts an op on the deck; sends when a piece is full. Long stretches of clocks or waiting are sliced, and the end of
+    /// each slice is waited for.
     pub(super) fn put(&mut self, op: Op) -> Result<(), PortError> {
+        let cycles = (u64::from(self.tck_hz) * (SLICE_NS / 1_000_000) / 1_000).max(1);
+        let (mut left, slice, make): (u64, u64, fn(u64) -> Op) = match op {
+            Op::Wait(ns) if ns > SLICE_NS => (ns, SLICE_NS, Op::Wait),
+            Op::Clocks(n) if n > cycles => (n, cycles, Op::Clocks),
+            op => return self.put_one(op),
+        };
+        if self.port.is_none() {
+            return self.put_one(make(left));
+        }
+        while left > 0 {
+            let now = left.min(slice);
+            self.put_one(make(now))?;
+            self.program.sense();
+            self.send()?;
+            left -= now;
+        }
+        Ok(())
+    }
+
+    fn put_one(&mut self, op: Op) -> Result<(), PortError> {
         let cycles = &mut self.tck_cycles;
         self.walker.walk(&op, &mut |step| {
             *cycles += match step {

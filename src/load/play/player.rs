@@ -7,9 +7,7 @@ use crate::bits::Bits;
 use crate::svf::{
     Edge, Limits, Located, Pad, Place, Reader, RunTest, ScanText, Statement, TrstMode, state_word,
 };
-use crate::tap::{
-    Compare, Level, Line, Mismatch, Op, PieceLimits, Port, Register, Shift, TapState,
-};
+use crate::tap::{Compare, Level, Line, Mismatch, Op, Port, Register, Shift, TapState};
 
 use super::counts::{PlayMismatch, Played};
 use super::deck::Deck;
@@ -66,13 +64,13 @@ pub fn play(
     port: &mut dyn Port,
     options: &PlayOptions,
 ) -> (Played, Option<PlayError>) {
-    let deck = Deck::new(Some(port), PieceLimits::at(options.tck_hz));
+    let deck = Deck::new(Some(port), options.tck_hz);
     Player::new(deck, *options).run(text)
 }
 
 /// Reads and counts a file, and touches nothing.
 pub fn rehearse(text: impl Read, options: &PlayOptions<'_>) -> (Played, Option<PlayError>) {
-    let deck = Deck::new(None, PieceLimits::at(options.tck_hz));
+    let deck = Deck::new(None, options.tck_hz);
     Player::new(deck, *options).run(text)
 }
 
@@ -534,7 +532,7 @@ impl<'p> Player<'p> {
                 port.set_tck_hz(hz)
                     .map_err(|source| PlayError::Rate { at, hz, source })?;
         }
-        self.deck.limits(PieceLimits::at(self.tck_hz));
+        self.deck.tck_hz(self.tck_hz);
         Ok(())
     }
 
@@ -637,6 +635,7 @@ mod tests {
                         self.compares += 1;
                         Some(bits)
                     }
+                    Op::Sense(_) => Some(Bits::zeros(8)),
                     _ => None,
                 })
                 .collect();
@@ -853,6 +852,25 @@ mod tests {
             assert_eq!(error.unwrap().to_string(), message);
             assert!(!played.complete);
         }
+    }
+
+    #[test]
+    fn long_waits_are_waited_for_slice_by_slice() {
+        let sensed = |fake: &Fake| {
+            fake.ops
+                .iter()
+                .filter(|op| matches!(op, Op::Sense(_)))
+                .count()
+        };
+        let (fake, played, error) = play_text("RUNTEST 1.05 SEC;", &[], &options());
+        assert!(error.is_none() && played.complete);
+        assert_eq!(sensed(&fake), 11);
+        let waited = |op: &Op| if let Op::Wait(ns) = op { *ns } else { 0 };
+        assert_eq!(fake.ops.iter().map(waited).sum::<u64>(), 1_050_000_000);
+        let (fake, played, _) = play_text("RUNTEST 250000 TCK;", &[], &options());
+        assert_eq!((sensed(&fake), played.run_test_cycles), (3, 250_000));
+        let clocked = |op: &Op| if let Op::Clocks(n) = op { *n } else { 0 };
+        assert_eq!(fake.ops.iter().map(clocked).sum::<u64>(), 250_000);
     }
 
     #[test]
