@@ -2,20 +2,18 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 
-/// Scan a board's boundary-scan chain, ring out its hand-wired harness, load its devices.
-///
-/// Without a command: one screen that says how things stand and what to do next.
+/// Scans a board's boundary-scan chain, rings out its hand-wired harness, loads its devices
 #[derive(Debug, Parser)]
 #[command(
     name = "taploom",
     version,
     max_term_width = 100,
-    subcommand_help_heading = "Commands",
-    after_help = "Exit status: 0 as declared, all good; 1 something was found; 2 a file or the command line is wrong; \
-3 the adapter or the chain could not be worked with; 4 refused for safety or for want of consent; \
-130 interrupted and 143 terminated, the board left safe first."
+    disable_help_flag = true,
+    disable_help_subcommand = true,
+    disable_version_flag = true,
+    after_help = EXIT_STATUS
 )]
 pub(crate) struct Cli {
     /// What to do.
@@ -25,6 +23,12 @@ pub(crate) struct Cli {
     #[command(flatten)]
     pub(crate) common: Common,
 }
+
+/// What the exit status says, the same for every command.
+pub(crate) const EXIT_STATUS: &str = "\
+Exit status: 0 as declared, all good; 1 something was found; 2 a file or the command line is wrong; \
+3 the adapter or the chain could not be worked with; 4 refused for safety or for want of consent; \
+130 interrupted and 143 terminated, the board left safe first.";
 
 /// Options that every command knows.
 #[derive(Debug, Clone, Default, Args)]
@@ -42,7 +46,7 @@ pub(crate) struct Common {
     /// Lets --tap and --serve leave this machine
     #[arg(long, global = true)]
     pub(crate) allow_remote: bool,
-    /// Power of the machine at the other end of the harness; unknown is treated as on
+    /// Power of the machine at the harness's other end; unknown counts as on
     #[arg(
         long,
         global = true,
@@ -63,22 +67,28 @@ pub(crate) struct Common {
     /// No notes and no progress
     #[arg(long, short, global = true, help_heading = "Output")]
     pub(crate) quiet: bool,
-    /// Records TCK, TMS, TDI, TDO and the side lines as a value-change dump
-    #[arg(long, global = true, value_name = "FILE.vcd", help_heading = "Output")]
-    pub(crate) trace: Option<PathBuf>,
     /// Keeps the record of the run as a JSON document
     #[arg(long, global = true, value_name = "FILE.json", help_heading = "Output")]
     pub(crate) record: Option<PathBuf>,
+    /// Writes TCK, TMS, TDI, TDO and the side lines as a value-change dump
+    #[arg(long, global = true, value_name = "FILE.vcd", help_heading = "Output")]
+    pub(crate) trace: Option<PathBuf>,
+    /// Prints this help
+    #[arg(long, short, global = true, action = ArgAction::Help, help_heading = "Output")]
+    pub(crate) help: Option<bool>,
+    /// Prints the version
+    #[arg(long, short = 'V', action = ArgAction::Version, help_heading = "Output")]
+    pub(crate) version: Option<bool>,
 }
 
 /// Whether the machine at the other end of the harness has power.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Power {
-    /// It has no power, and is discharged.
+    // It has no power, and is discharged.
     Off,
-    /// It is running.
+    // It is running.
     On,
-    /// Nobody said; treated as on.
+    // Nobody said; treated as on.
     #[default]
     Unknown,
 }
@@ -86,13 +96,13 @@ pub(crate) enum Power {
 /// The commands.
 #[derive(Debug, Clone, Subcommand)]
 pub(crate) enum Command {
-    /// Which USB adapters are plugged in, and may we open them
+    /// USB adapters: which are there, may we open them
     #[command(after_help = "Example: taploom adapters")]
     Adapters,
-    /// Who is on the chain; with a board file, is it as declared
-    #[command(after_help = "Example: taploom scan board.toml")]
+    /// Who is on the chain; is it as declared
+    #[command(after_help = "Examples:\n  taploom scan\n  taploom scan board.toml")]
     Scan {
-        /// The board file
+        /// The board file; without one, whoever answers is listed
         board: Option<PathBuf>,
     },
     /// How fast TCK may go before bits fail
@@ -101,50 +111,82 @@ pub(crate) enum Command {
         /// The board file
         board: PathBuf,
     },
-    /// Are the wires right: opens, shorts, swaps, stuck lines
+    /// Are the wires right: open, short, swapped, …
     #[command(
         visible_alias = "ring-out",
-        after_help = "Example: taploom ringout board.toml --by both-ends --machine off"
+        after_help = "Examples:\n  taploom ringout board.toml --dry\n  taploom ringout board.toml --machine off\n  \
+taploom ringout board.toml --machine off --only W07,W08"
     )]
     Ringout(Ringout),
-    /// Puts levels or a slow blink on named pins, or plays a table of test vectors
+    /// Levels or a blink on named pins; test vectors
     #[command(
-        after_help = "Examples: taploom drive board.toml W25=high W26=blink --sense W02 --machine off\n          taploom drive board.toml --vectors latch.csv --machine off"
+        after_help = "Examples:\n  taploom drive board.toml W25=high W26=blink --sense W02 --machine off\n  \
+taploom drive board.toml --sense W25\n  taploom drive board.toml --vectors latch.csv --machine off"
     )]
     Drive(Drive),
-    /// Puts a raw image into one device by the device's recipe
-    #[command(after_help = "Example: taploom load board.toml U1 pattern-tap.bin")]
+    /// A raw image into one device, by its recipe
+    #[command(
+        after_help = "Examples:\n  taploom load board.toml U1 pattern-tap.bin\n  taploom load --check heddle.toml"
+    )]
     Load(Load),
     /// Plays a file of serial vectors (SVF)
-    #[command(after_help = "Example: taploom play board.toml bring-up.svf")]
+    #[command(
+        after_help = "Examples:\n  taploom play board.toml bring-up.svf --dry\n  taploom play board.toml one-device.svf --device U1"
+    )]
     Play(Play),
-    /// Runs a bring-up script: scan, ring out, load, toggle and check, with a record
-    #[command(after_help = "Example: taploom run bringup.rhai --machine off --record evening.json")]
+    /// Runs a bring-up script: the whole job at once
+    #[command(
+        after_help = "Examples:\n  taploom run bringup.rhai --check\n  taploom run bringup.rhai --machine off --record evening.json\n  \
+taploom run bringup.rhai --machine off --yes --until-fail --repeat 500"
+    )]
     Run(Run),
     /// Writes a first, commented script for a board
     #[command(after_help = "Example: taploom new --script board.toml")]
     New(New),
-    /// Serves a simulated bench to other processes as a TAP
+    /// Serves a simulated bench to other processes
     #[command(
         after_help = "Example: taploom simulate as-drawn.toml --serve 127.0.0.1:7000 --witness saw.json"
     )]
     Simulate(Simulate),
-    /// One device in plain words, with a picture of its package
+    /// One device in plain words and a picture
     #[command(after_help = "Example: taploom describe devices/heddle_208.bsd --svg heddle.svg")]
     Describe(Describe),
-    /// Remembers which identity code belongs to which BSDL file, for scans without a board file
+    /// Which identity code belongs to which BSDL file
     #[command(
-        after_help = "Examples: taploom index devices\n          taploom index --forget old-devices\n\nWithout a folder: looks at the remembered ones again and lists what they hold."
+        after_help = "Examples:\n  taploom index devices\n  taploom index --forget old-devices\n\nScans without a board file name \
+parts by it. Without a folder it looks at the remembered ones again and lists what they hold."
     )]
     Index(Index),
-    /// Holds BSDL files against the standard
-    #[command(
-        after_help = "Examples: taploom vet devices/heddle_208.bsd\n          taploom vet --explain B601"
-    )]
+    /// BSDL files held against the standard
+    #[command(after_help = "Examples:\n  taploom vet devices\n  taploom vet --explain B601")]
     Vet(Vet),
-    /// Scans, rings out and loads the simulated knitting machine, and tells what it found
+    /// The whole job on a simulated knitting machine
     #[command(after_help = "Example: taploom demo")]
     Demo,
+    /// Completion of command lines for a shell
+    #[command(
+        after_help = "Examples:\n  taploom completions bash > ~/.local/share/bash-completion/completions/taploom\n  \
+taploom completions zsh > ~/.zfunc/_taploom\n  taploom completions fish > ~/.config/fish/completions/taploom.fish"
+    )]
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// The manual's pages for `man`
+    #[command(
+        after_help = "Examples:\n  taploom manual\n  taploom manual ~/.local/share/man/man1\n\nWithout a folder the first page goes \
+to standard output."
+    )]
+    Manual {
+        /// Where the pages go, one a command; it is made if it is not there
+        folder: Option<PathBuf>,
+    },
+    /// Prints the help of the program or of a command
+    #[command(after_help = "Example: taploom help ringout")]
+    Help {
+        /// The command
+        command: Option<String>,
+    },
 }
 
 /// Arguments of `ringout`.
@@ -375,6 +417,9 @@ impl Command {
             Command::Index(_) => "index",
             Command::Vet(_) => "vet",
             Command::Demo => "demo",
+            Command::Completions { .. } => "completions",
+            Command::Manual { .. } => "manual",
+            Command::Help { .. } => "help",
         }
     }
 }

@@ -50,9 +50,11 @@ pub(super) fn run(context: &Context, arguments: &Describe) -> Result<Outcome, Fa
             .help("without --svg they are listed")
             .into());
         };
-        session::write_whole(target, drawing.as_bytes())
-            .map_err(|error| Failure::input("file", error.to_string()))?;
-        context.note(&format!("drawn: {}", target.display()));
+        if !context.common.dry {
+            session::write_whole(target, drawing.as_bytes())
+                .map_err(|error| Failure::input("file", error.to_string()))?;
+            context.note(&format!("drawn: {}", target.display()));
+        }
     }
     Ok(Outcome {
         exit: if file.count(Severity::Error) > 0 {

@@ -8,8 +8,10 @@ mod demo;
 mod describe;
 mod drive;
 mod exit;
+mod help;
 mod index;
 mod load;
+mod manual;
 mod margin;
 mod new;
 mod out;
@@ -24,7 +26,7 @@ mod work;
 
 use std::process::ExitCode;
 
-use clap::{CommandFactory, FromArgMatches};
+use clap::FromArgMatches;
 use serde_json::{Value, json};
 
 use crate::report::{Fault, document, failure_document};
@@ -98,7 +100,7 @@ pub fn main() -> ExitCode {
         .skip(1)
         .take_while(|a| a != "--")
         .any(|a| a == "--json");
-    let parsed = Cli::command()
+    let parsed = help::command()
         .try_get_matches()
         .and_then(|m| Cli::from_arg_matches(&m));
     let cli = match parsed {
@@ -140,6 +142,9 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Adapters) => adapters::run(context),
         Some(Command::Margin { board }) => margin::run(context, &board),
         Some(Command::Demo) => demo::run(context),
+        Some(Command::Completions { shell }) => Ok(manual::completions(shell)),
+        Some(Command::Manual { folder }) => manual::manual(context, folder.as_deref()),
+        Some(Command::Help { command }) => manual::help(command.as_deref()),
         None => state::run(context),
     }
 }

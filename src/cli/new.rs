@@ -8,7 +8,7 @@ use crate::session::write_whole;
 use super::args::New;
 use super::{Context, Exit, Failed, Failure, Outcome, work};
 
-pub(super) fn run(_context: &Context, arguments: &New) -> Result<Outcome, Failed> {
+pub(super) fn run(context: &Context, arguments: &New) -> Result<Outcome, Failed> {
     let board = work::load_board(&arguments.script)?;
     let folder = arguments
         .script
@@ -35,12 +35,20 @@ pub(super) fn run(_context: &Context, arguments: &New) -> Result<Outcome, Failed
         .help("--force overwrites it; --output FILE names another")
         .into());
     }
+    let shown = target.display().to_string();
+    let fields = json!({ "script": shown, "board": board.name });
+    if context.common.dry {
+        return Ok(Outcome {
+            exit: Exit::Good,
+            fields,
+            text: format!("would write {shown}:\n\n{}", first_script(&board, &name)),
+        });
+    }
     write_whole(&target, first_script(&board, &name).as_bytes())
         .map_err(|e| Failure::input("file", e.to_string()))?;
-    let shown = target.display().to_string();
     Ok(Outcome {
         exit: Exit::Good,
-        fields: json!({ "script": shown, "board": board.name }),
+        fields,
         text: format!(
             "{shown} written; `taploom run {shown} --check` holds it against the board\n"
         ),

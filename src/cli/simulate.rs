@@ -2,6 +2,8 @@
 
 use std::path::Path;
 
+use serde_json::json;
+
 use crate::report;
 use crate::session::write_whole;
 use crate::simulator::{Bench, Witness};
@@ -25,6 +27,13 @@ pub(super) fn run(context: &Context, arguments: &Simulate) -> Result<Outcome, Fa
         .serve
         .parse()
         .map_err(|e| Failure::input("usage", format!("{e}")))?;
+    if context.common.dry {
+        return Ok(Outcome {
+            exit: Exit::Good,
+            fields: json!({ "dry": true, "bench": path.display().to_string(), "address": address.to_string() }),
+            text: format!("would serve {} at {address}\n", path.display()),
+        });
+    }
     let server =
         Server::bind(&address, context.common.allow_remote).map_err(|e| Failure::port(&e, None))?;
     // Whoever starts this from a script reads the address from here, also with --quiet.
