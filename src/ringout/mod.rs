@@ -6,11 +6,13 @@
 //! - [`Response`]: what every listening pin read while each driver drove
 //! - [`Links`]: what is joined to what, from all readings
 //! - [`diagnose()`]: verdicts, with evidence and words to act on
+//! - [`Codes`]: words for many nets at once, by the published sequences
 //! - [`rehearse()`]: what a ring-out would do, without an adapter
 //! - [`ring_out`]: the loop that runs it all through whatever runs scan programs
 //!
 //! Plans and diagnosis are pure functions. This room must never know the terminal, adapters or sessions.
 
+mod codes;
 mod diagnose;
 mod joined;
 mod method;
@@ -23,6 +25,7 @@ mod together;
 mod verdict;
 mod words;
 
+pub use codes::{Codes, Sequence};
 pub use diagnose::{diagnose, suspects};
 pub use joined::{Link, Links, Stuck};
 pub use method::Method;
