@@ -130,7 +130,7 @@ fn several(
     }
     let all_passed = statistics.passed == statistics.runs;
     let result = ended(&run, all_passed, left, fields, &|| {
-        let mut text = report::run_text(&shown, &run);
+        let mut text = report::run_text(&shown, &run, board.as_deref());
         if !live {
             let lines: Vec<String> = run.steps.iter().map(report::step_line).collect();
             text = lines.join("\n") + "\n" + &*text;
@@ -207,7 +207,7 @@ fn ended(
     let failure = Failure {
         exit,
         kind,
-        message: end.message.clone(),
+        message: end.told(),
         help: Some(end.help.clone()).filter(|h| !h.is_empty()),
     };
     Err(Failed {

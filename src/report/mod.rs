@@ -31,6 +31,7 @@ pub use margin::margin;
 pub use pins::{PinKind, named_like_a_clock, pin_kind};
 pub use play::{play_fields, play_how_far, play_plan_text, play_text};
 pub use record::{LastGood, last_good_of, record_document};
+pub(crate) use ringout::faults_of;
 pub use ringout::{ringout_counts, ringout_fields, ringout_plan, ringout_text};
 pub use run::{RunStatistics, junit, run_fields, run_text, step_line};
 pub use scan::{finding_value, findings_lines, in_words, rate, scan_fields, scan_text};

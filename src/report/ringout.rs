@@ -246,6 +246,22 @@ fn what_is_wrong(result: &RingOut, board: &Board) -> Vec<String> {
     lines
 }
 
+/// What is wrong with the wires, fault by fault with the mend, then what was not tested though it should be: supply and
+/// ground wires are left out.
+pub(crate) fn faults_of(result: &RingOut, board: &Board) -> Vec<String> {
+    let mut lines = what_is_wrong(result, board);
+    let untested = result.wires.iter().filter_map(|w| {
+        let why = w.untested.as_ref()?;
+        let wanted = !matches!(
+            why,
+            Untested::Supply | Untested::Ground | Untested::NotAskedFor
+        );
+        wanted.then_some((&board.wires[w.wire.0], why))
+    });
+    lines.extend(not_proven(untested));
+    lines
+}
+
 /// What a ring-out would do, as fields and as text.
 pub fn ringout_plan(plan: &Rehearsal, board: &Board, method: Method) -> (Value, String) {
     let untested: Vec<(&Wire, &Untested)> = board

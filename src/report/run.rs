@@ -8,7 +8,8 @@ use crate::load::{LoadEnd, Loaded};
 use crate::script::{EndKind, Loading, ScriptRun, Step, StepResult, StepVerdict};
 
 use super::{
-    Table, finding_value, plural, read_value, ringout_fields, scan_fields, vectors_fields,
+    Table, faults_of, finding_value, findings_lines, plural, read_value, ringout_fields,
+    scan_fields, vectors_fields,
 };
 
 /// The fields of the document `taploom.run.v1`.
@@ -23,7 +24,7 @@ pub fn run_fields(script: &str, run: &ScriptRun, board: Option<&Board>) -> Value
         "steps": run.steps.iter().map(|s| step_value(s, board)).collect::<Vec<_>>(),
         "counts": counts(run),
         "ended": run.end.as_ref().map(|end| json!({
-            "kind": end_kind(end.kind), "message": end.message,
+            "kind": end_kind(end.kind), "message": end.told(),
             "help": Some(&end.help).filter(|h| !h.is_empty()),
         })),
         "recorded": recorded,
@@ -129,9 +130,9 @@ fn script_value(value: &crate::script::Value) -> Value {
 
 /// A step as one line, as it is shown when it ends.
 pub fn step_line(step: &Step) -> String {
-    let says = match step.says.is_empty() {
+    let says = match step.brief.is_empty() {
         true => String::new(),
-        false => format!(": {}", step.says),
+        false => format!(": {}", step.brief),
     };
     format!(
         "{:>3}  {:<8}  {:>9}  {}{says}",
@@ -150,8 +151,8 @@ fn time(seconds: f64) -> String {
     }
 }
 
-/// The summary at the end of a run.
-pub fn run_text(script: &str, run: &ScriptRun) -> String {
+/// The summary at the end of a run: where it stopped, what is wrong, how to mend it.
+pub fn run_text(script: &str, run: &ScriptRun, board: Option<&Board>) -> String {
     let seconds: f64 = run.steps.iter().map(|s| s.seconds).sum();
     let steps = plural(run.steps.len(), "step");
     let passed = run
@@ -168,15 +169,52 @@ pub fn run_text(script: &str, run: &ScriptRun) -> String {
         ),
     });
     if let Some(end) = &run.end {
-        lines.push(format!("stopped: {}", end.message));
+        // What a failed step says stands in its own line, and its faults stand below.
+        match run
+            .steps
+            .last()
+            .filter(|s| s.verdict == StepVerdict::Failed)
+        {
+            Some(step) => lines.push(format!("stopped at step {}, {}", step.number, end.at)),
+            None => lines.push(format!("stopped: {}: {}", end.at, end.message)),
+        }
+        if !end.source.is_empty() {
+            lines.push(end.source.clone());
+        }
         if !end.help.is_empty() {
             lines.push(format!("mend: {}", end.help));
         }
+    }
+    for step in run
+        .steps
+        .iter()
+        .filter(|s| s.verdict == StepVerdict::Failed)
+    {
+        lines.extend(faults(step, board));
+    }
+    if run.first_bad().is_some() && !run.recorded.is_empty() {
+        lines.push(String::new());
     }
     for (name, value) in &run.recorded {
         lines.push(format!("recorded: {name} = {value}"));
     }
     lines.join("\n") + "\n"
+}
+
+/// What is wrong by a failed step, fault by fault with the mend, where the step tells of several.
+fn faults(step: &Step, board: Option<&Board>) -> Vec<String> {
+    match (&step.result, board) {
+        (StepResult::RingOut(rung), Some(board)) => faults_of(rung, board),
+        (StepResult::Scan(scanned), _) => match &scanned.comparison {
+            Some(comparison) => findings_lines(&comparison.findings),
+            None => findings_lines(&scanned.found.findings()),
+        },
+        (StepResult::Load(loading), _) => {
+            let found: Vec<_> = loading.finding.iter().cloned().collect();
+            findings_lines(&found)
+        }
+        _ => Vec::new(),
+    }
 }
 
 /// A run as a JUnit document: one test suite, one test case a step.
@@ -206,7 +244,7 @@ pub fn junit(script: &str, run: &ScriptRun) -> Result<String, String> {
     let told = run.first_bad().is_some();
     if let Some(end) = run.end.as_ref().filter(|_| !told) {
         let mut status = TestCaseStatus::non_success(NonSuccessKind::Error);
-        status.set_message(end.message.as_str());
+        status.set_message(end.told());
         suite.add_test_case(TestCase::new("script", status));
     }
     let mut report = Report::new("taploom");

@@ -8,9 +8,9 @@ use crate::boundary::{Guard, Pins};
 use crate::session::Read;
 use crate::tap::Port;
 
+use super::End;
 use super::state::{Done, State};
 use super::steps::StepResult;
-use super::{End, StepVerdict};
 
 /// Pins under EXTEST between two lines of a script.
 pub(super) struct Driving {
@@ -93,16 +93,7 @@ impl State {
                         level_word(reads[0].level)
                     ),
                 };
-                let verdict = match there {
-                    true => StepVerdict::Passed,
-                    false => StepVerdict::Failed,
-                };
-                return Ok(Done {
-                    value: there,
-                    verdict,
-                    says,
-                    result: StepResult::Read(reads),
-                });
+                return Ok(Done::judged(there, there, says, StepResult::Read(reads)));
             }
             let left = ((seconds - passed) * 1e9) as u64;
             self.pass_ns(LOOK_NS.min(left.max(1)))?;
@@ -173,31 +164,22 @@ impl State {
             self.session()?
                 .play_table(&board, &guard, &beside, &columns, table, &mut |_| {});
         let run = played.map_err(|e| End::table(file, &e, self.stop()))?;
-        let (verdict, says) = match run.first.first() {
-            None => (
-                StepVerdict::Passed,
-                format!(
-                    "{} vectors, {} levels compared, all as expected",
-                    run.vectors, run.compares
-                ),
+        let says = match run.first.first() {
+            None => format!(
+                "{} vectors, {} levels compared, all as expected",
+                run.vectors, run.compares
             ),
-            Some(m) => (
-                StepVerdict::Failed,
-                format!(
-                    "{} of {} levels not as expected; row {}, column {}: expected {}, seen {} on {}",
-                    run.mismatches, run.compares, m.line, m.column, m.expected, m.seen, m.pin
-                ),
+            Some(m) => format!(
+                "{} of {} levels not as expected; row {}, column {}: expected {}, seen {} on {}",
+                run.mismatches, run.compares, m.line, m.column, m.expected, m.seen, m.pin
             ),
         };
-        Ok(Done {
-            value: run.clone(),
-            verdict,
-            says,
-            result: StepResult::Vectors {
-                file: file.to_owned(),
-                run: Box::new(run),
-            },
-        })
+        let result = StepResult::Vectors {
+            file: file.to_owned(),
+            run: Box::new(run.clone()),
+        };
+        let good = run.first.is_empty();
+        Ok(Done::judged(run, good, says, result))
     }
 
     /// Takes the board out of EXTEST if a script drives something.

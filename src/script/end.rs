@@ -5,6 +5,8 @@ use crate::ringout::RingOutError;
 use crate::session::Stop;
 use crate::tap::PortError;
 
+use super::ScriptError;
+
 /// Why a script ended, sorted by what follows from it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum EndKind {
@@ -25,8 +27,12 @@ pub enum EndKind {
 pub struct End {
     /// What follows from it.
     pub kind: EndKind,
-    /// What and where: lower case, no full stop.
+    /// What: lower case, no full stop.
     pub message: String,
+    /// File, line and column in the script; empty where it is about no line.
+    pub at: String,
+    /// That line with its number, as it is shown below the message.
+    pub source: String,
     /// What to do about it; empty where nothing is to be said.
     pub help: String,
 }
@@ -37,8 +43,29 @@ impl End {
         End {
             kind,
             message: message.into(),
+            at: String::new(),
+            source: String::new(),
             help: help.into(),
         }
+    }
+
+    /// What and where, with the source line.
+    pub fn told(&self) -> String {
+        let at = match self.at.as_str() {
+            "" => String::new(),
+            at => format!("{at}: "),
+        };
+        match self.source.as_str() {
+            "" => format!("{at}{}", self.message),
+            source => format!("{at}{}\n{source}", self.message),
+        }
+    }
+
+    /// The same, at a line of a script.
+    pub(super) fn placed(mut self, error: &ScriptError) -> Self {
+        self.at = error.place();
+        self.source = error.source_line();
+        self
     }
 
     pub(super) fn input(message: impl Into<String>, help: impl Into<String>) -> Self {

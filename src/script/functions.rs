@@ -16,7 +16,7 @@ use crate::session::{LoadWish, Read, Scanned};
 use super::driving::level_word;
 use super::state::{Done, State};
 use super::steps::StepResult;
-use super::{End, EndKind, StepVerdict, Value};
+use super::{End, EndKind, Value};
 
 type Shared = Rc<RefCell<State>>;
 type Out<T> = Result<T, Box<EvalAltResult>>;
@@ -477,15 +477,7 @@ fn beside(engine: &mut Engine, shared: &Shared) {
                             false => format!("{says}: {shown}"),
                         };
                     }
-                    Ok(Done {
-                        value: (),
-                        verdict: match good {
-                            true => StepVerdict::Passed,
-                            false => StepVerdict::Failed,
-                        },
-                        says,
-                        result: StepResult::Value(evidence),
-                    })
+                    Ok(Done::judged((), good, says, StepResult::Value(evidence)))
                 })
             })
         };

@@ -188,12 +188,12 @@ impl Bringup {
             }
             None => (script.path.clone(), script.text.clone()),
         };
-        let at = |message: String| ScriptError::at(&path, &text, position, message).to_string();
-        if let Some(mut end) = state.end.take() {
-            if !matches!(end.kind, EndKind::Stopped(_)) {
-                end.message = at(end.message);
-            }
-            return end;
+        let place = ScriptError::at(&path, &text, position, String::new());
+        if let Some(end) = state.end.take() {
+            return match end.kind {
+                EndKind::Stopped(_) => end,
+                _ => end.placed(&place),
+            };
         }
         if let Some(stop) = state.stop() {
             return End::stopped(stop);
@@ -237,7 +237,7 @@ record, say, ask, setting, check, fail",
                 (lower(&other), "")
             }
         };
-        End::new(EndKind::Input, at(message), help)
+        End::new(EndKind::Input, message, help).placed(&place)
     }
 }
 

@@ -27,20 +27,27 @@ pub(super) struct Done<T> {
     pub(super) value: T,
     pub(super) verdict: StepVerdict,
     pub(super) says: String,
+    /// The same without the faults one by one, where there are such.
+    pub(super) brief: Option<String>,
     pub(super) result: StepResult,
 }
 
 impl<T> Done<T> {
     pub(super) fn passed(value: T, says: impl Into<String>, result: StepResult) -> Self {
-        Done {
-            value,
-            verdict: StepVerdict::Passed,
-            says: says.into(),
-            result,
-        }
+        Self::judged(value, true, says, result)
     }
 
-    fn judged(value: T, good: bool, says: impl Into<String>, result: StepResult) -> Self {
+    fn in_brief(mut self, brief: String) -> Self {
+        self.brief = Some(brief);
+        self
+    }
+
+    pub(super) fn judged(
+        value: T,
+        good: bool,
+        says: impl Into<String>,
+        result: StepResult,
+    ) -> Self {
         let verdict = match good {
             true => StepVerdict::Passed,
             false => StepVerdict::Failed,
@@ -49,6 +56,7 @@ impl<T> Done<T> {
             value,
             verdict,
             says: says.into(),
+            brief: None,
             result,
         }
     }
@@ -136,7 +144,7 @@ impl State {
             (None, Some(after)) => after,
             _ => clock.elapsed().as_secs_f64(),
         };
-        let (verdict, says, result, outcome) = match done {
+        let (verdict, says, brief, result, outcome) = match done {
             Ok(done) => {
                 let outcome = match done.verdict {
                     StepVerdict::Failed if !keep_going => Err(End::new(
@@ -146,14 +154,20 @@ impl State {
                     )),
                     _ => Ok(done.value),
                 };
-                (done.verdict, done.says, done.result, outcome)
+                (done.verdict, done.says, done.brief, done.result, outcome)
             }
             Err(end) => {
                 let verdict = match end.kind {
                     EndKind::Finding => StepVerdict::Failed,
                     _ => StepVerdict::NotDone,
                 };
-                (verdict, end.message.clone(), StepResult::None, Err(end))
+                (
+                    verdict,
+                    end.message.clone(),
+                    None,
+                    StepResult::None,
+                    Err(end),
+                )
             }
         };
         let step = Step {
@@ -162,6 +176,7 @@ impl State {
             title,
             line,
             verdict,
+            brief: brief.unwrap_or_else(|| says.clone()),
             says,
             seconds,
             result,
@@ -213,7 +228,10 @@ impl State {
 
     /// A file that the script names, from its own folder on.
     pub(super) fn file(&self, name: &str) -> PathBuf {
-        self.folder.join(name)
+        match self.folder == Path::new(".") {
+            true => PathBuf::from(name),
+            false => self.folder.join(name),
+        }
     }
 
     pub(super) fn board(&self) -> Result<Rc<Board>, End> {
@@ -245,10 +263,10 @@ impl State {
         self.chain = None;
         self.proven = false;
         let says = format!(
-            "{}: {} devices, {} wires",
+            "{}: {}, {}",
             board.name,
-            board.devices.len(),
-            board.wires.len()
+            plural(board.devices.len(), "device"),
+            plural(board.wires.len(), "wire")
         );
         Ok(Done::passed(board, says, StepResult::None))
     }
@@ -320,14 +338,21 @@ impl State {
                 "look at the cable, its ground, and the board's power",
             ));
         }
+        let brief = match (&scanned.comparison, good) {
+            (Some(_), false) => format!(
+                "{}, not as declared",
+                plural(scanned.found.devices.len(), "device")
+            ),
+            _ => says.clone(),
+        };
         let result = StepResult::Scan(Box::new(scanned.clone()));
-        Ok(Done::judged(scanned, good, says, result))
+        Ok(Done::judged(scanned, good, says, result).in_brief(brief))
     }
 
     fn scan_says(&self, scanned: &Scanned) -> String {
         let count = scanned.found.devices.len();
         let Some(comparison) = &scanned.comparison else {
-            return format!("{count} devices on the chain");
+            return format!("{} on the chain", plural(count, "device"));
         };
         let faults: Vec<String> = (comparison.findings.iter().filter(|f| f.fault))
             .map(|f| {
@@ -338,8 +363,10 @@ impl State {
             })
             .collect();
         match faults.is_empty() {
-            true if comparison.is_as_declared() => format!("{count} devices, as declared"),
-            true => format!("{count} devices, not as declared"),
+            true if comparison.is_as_declared() => {
+                format!("{}, as declared", plural(count, "device"))
+            }
+            true => format!("{}, not as declared", plural(count, "device")),
             false => faults.join("; "),
         }
     }
@@ -397,15 +424,24 @@ impl State {
         }
         let good = rung.all_good();
         self.proven |= good && whole;
+        let aside = |w: &&crate::ringout::WireVerdict| {
+            use crate::ringout::Untested::{Ground, Supply};
+            matches!(w.untested, Some(Supply | Ground))
+        };
+        let aside = rung.wires.iter().filter(aside).count();
         let counts: Vec<String> = (rung.counts().iter())
-            .map(|(verdict, n)| format!("{n} {verdict}"))
+            .map(|(verdict, n)| match *verdict == "untested" && *n == aside {
+                true => format!("{n} {verdict} (supply, ground)"),
+                false => format!("{n} {verdict}"),
+            })
             .collect();
-        let mut says = counts.join(", ");
+        let brief = counts.join(", ");
+        let mut says = brief.clone();
         if !good && !bad.is_empty() {
             says = format!("{says}: {}", bad.join("; "));
         }
         let result = StepResult::RingOut(Box::new(rung.clone()));
-        Ok(Done::judged(rung, good, says, result))
+        Ok(Done::judged(rung, good, says, result).in_brief(brief))
     }
 
     pub(super) fn load(
@@ -598,6 +634,14 @@ impl State {
             played: Box::new(played.clone()),
         };
         Ok(Done::judged(played, good, says, result))
+    }
+}
+
+/// `1 device`, `2 devices`.
+fn plural(n: usize, what: &str) -> String {
+    match n {
+        1 => format!("1 {what}"),
+        _ => format!("{n} {what}s"),
     }
 }
 

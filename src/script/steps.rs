@@ -91,6 +91,8 @@ pub struct Step {
     pub verdict: StepVerdict,
     /// The result in a line; for a failed step, why.
     pub says: String,
+    /// The same in a few words, without the faults one by one.
+    pub brief: String,
     /// Seconds, by the session's time (virtual on a simulated bench) once a session is open.
     pub seconds: f64,
     /// What it gave.

@@ -39,16 +39,10 @@ impl std::error::Error for ScriptError {}
 
 impl fmt::Display for ScriptError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let path = self.path.display();
-        match self.at {
-            None => write!(f, "{path}: {}", self.message),
-            Some((line, column)) => {
-                write!(f, "{path}:{line}:{column}: {}", self.message)?;
-                if !self.source.trim().is_empty() {
-                    write!(f, "\n  {line} | {}", self.source)?;
-                }
-                Ok(())
-            }
+        write!(f, "{}: {}", self.place(), self.message)?;
+        match self.source_line().as_str() {
+            "" => Ok(()),
+            line => write!(f, "\n{line}"),
         }
     }
 }
@@ -86,7 +80,25 @@ impl ScriptError {
 
     /// As the end of a run.
     pub fn end(&self) -> End {
-        End::new(EndKind::Input, self.to_string(), self.help.clone())
+        End::new(EndKind::Input, self.message.clone(), self.help.clone()).placed(self)
+    }
+
+    /// The file, and where it is about a line, line and column.
+    pub(super) fn place(&self) -> String {
+        match self.at {
+            None => self.path.display().to_string(),
+            Some((line, column)) => format!("{}:{line}:{column}", self.path.display()),
+        }
+    }
+
+    /// The line with its number; empty where there is nothing to show.
+    pub(super) fn source_line(&self) -> String {
+        match self.at {
+            Some((line, _)) if !self.source.trim().is_empty() => {
+                format!("  {line} | {}", self.source)
+            }
+            _ => String::new(),
+        }
     }
 }
 

@@ -402,9 +402,9 @@ fn a_first_script_is_written_once_and_holds_against_its_board() {
     assert_ne!(std::fs::read_to_string(&script).expect("read"), "mine\n");
 }
 
-/// The story ends with the script that comes along, and the demo fails if that does not run as told.
+/// The story is the script that comes along, run on a bench with two faults and on one as drawn.
 #[test]
-fn the_demo_ends_with_the_script() {
+fn the_demo_is_the_script_and_names_wires_cause_and_mend() {
     let (exit, document) = taploom(&["demo"]);
     assert_eq!(
         (exit, &document["as_told"]),
@@ -412,14 +412,30 @@ fn the_demo_ends_with_the_script() {
         "{document:#}"
     );
     let steps = document["steps"].as_array().expect("steps");
-    let last = steps.last().expect("a step");
-    assert!(
-        last["command"]
-            .as_str()
-            .is_some_and(|c| c.starts_with("run bringup.rhai")),
-        "{last:#}"
-    );
-    assert_eq!(last["result"]["passed"], true, "{last:#}");
+    let exits: Vec<_> = steps.iter().map(|s| s["exit"].as_i64()).collect();
+    assert_eq!(exits, [Some(1), Some(0)], "{document:#}");
+    for step in steps {
+        let command = step["command"].as_str().unwrap_or_default();
+        assert!(command.starts_with("run bringup.rhai"), "{command}");
+        unharmed(&step["result"], command);
+    }
+    assert_eq!(steps[1]["result"]["passed"], true, "{document:#}");
+    let out = program(&["demo"]).output().expect("the program starts");
+    let text = String::from_utf8_lossy(&out.stdout);
+    assert_eq!(out.status.code(), Some(0), "{text}");
+    for told in [
+        "W07 (yellow, A3) and W08 (orange, A2) are exchanged",
+        "exchange W07 and W08",
+        "W19 (brown, D7) has no contact between pattern memory.19",
+        "solder or press W19 anew",
+        "stopped at step 3, bringup.rhai:5:1",
+        "11 steps, all passed",
+        "U1 is loaded",
+    ] {
+        assert!(text.contains(told), "{told}: {text}");
+    }
+    let folder = std::env::temp_dir().display().to_string();
+    assert!(!text.contains(&folder), "a path of this machine: {text}");
 }
 
 #[test]
