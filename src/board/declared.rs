@@ -20,6 +20,8 @@ pub struct Board {
     pub name: String,
     /// The board file as it was asked for.
     pub path: PathBuf,
+    /// Every file that it was read from: the board file, the harness, recipes, BSDL files.
+    pub files: Vec<PathBuf>,
     /// Devices of the chain, TDI to TDO, optional ones included.
     pub devices: Vec<BoardDevice>,
     /// Headers.

@@ -101,6 +101,8 @@ impl Board {
             problems.dedup();
             return Err(fail(problems));
         }
+        let described = board.devices.iter().filter_map(|d| d.bsdl_path.clone());
+        board.files.extend(described);
         board.hash = format!("{print:016x}");
         board.netlist = Netlist::of(&board);
         board.drawn = Drawn::of(&board.netlist);
@@ -111,6 +113,7 @@ impl Board {
         Self {
             name: String::new(),
             path: path.to_path_buf(),
+            files: vec![path.to_path_buf()],
             devices: vec![],
             connectors: vec![],
             sockets: vec![],
@@ -273,7 +276,10 @@ impl<'a> Loader<'a> {
     ) -> Option<(PathBuf, Vec<u8>)> {
         let path = self.folder.join(text.text);
         match std::fs::read(&path) {
-            Ok(bytes) => Some((path, bytes)),
+            Ok(bytes) => {
+                self.board.files.push(path.clone());
+                Some((path, bytes))
+            }
             Err(e) => {
                 let cause = Cause::Unreadable {
                     what,

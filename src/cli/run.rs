@@ -1,5 +1,6 @@
 //! `taploom run SCRIPT`.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
@@ -32,17 +33,17 @@ pub(super) fn run(context: &Context, arguments: &Run) -> Result<Outcome, Failed>
     if arguments.on_change {
         return on_change(context, arguments, &setup);
     }
-    several(context, arguments, &setup, &script, true).map(|(outcome, _)| outcome)
+    several(context, arguments, &setup, &script, true, &mut Vec::new())
 }
 
 /// Runs a script once and tells its steps only at the end, as part of the outcome's text.
 pub(super) fn told_at_the_end(context: &Context, arguments: &Run) -> Result<Outcome, Failed> {
     let script = Script::open(&arguments.script).map_err(|e| wrong_script(&e))?;
     let setup = setup(context, arguments)?;
-    several(context, arguments, &setup, &script, false).map(|(outcome, _)| outcome)
+    several(context, arguments, &setup, &script, false, &mut Vec::new())
 }
 
-fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
+fn settings(arguments: &Run) -> Result<Vec<Setting>, Failure> {
     let settings = arguments.set.iter().map(|text| match text.split_once('=') {
         Some((name, value)) if !name.trim().is_empty() => Ok(Setting {
             name: name.trim().to_owned(),
@@ -51,6 +52,10 @@ fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
         _ => Err(Failure::input("usage", format!("{text:?} sets nothing"))
             .help("write --set NAME=VALUE")),
     });
+    settings.collect()
+}
+
+fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
     let defaults = Limits::default();
     Ok(Setup {
         place: place_of(&context.common),
@@ -61,7 +66,7 @@ fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
             unplugged: arguments.unplugged,
             ..Conditions::default()
         },
-        settings: settings.collect::<Result<_, _>>()?,
+        settings: settings(arguments)?,
         allow: arguments.allow_path.clone(),
         limits: Limits {
             operations: arguments.max_operations.unwrap_or(defaults.operations),
@@ -73,14 +78,15 @@ fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
     })
 }
 
-/// Runs the script as often as asked, on one session; also gives the files that it used.
+/// Runs the script as often as asked, on one session; also tells which files it used.
 fn several(
     context: &Context,
     arguments: &Run,
     setup: &Setup,
     script: &Script,
     live: bool,
-) -> Result<(Outcome, Vec<PathBuf>), Failed> {
+    used: &mut Vec<PathBuf>,
+) -> Result<Outcome, Failed> {
     let shown = arguments.script.display().to_string();
     let teller = Teller {
         yes: context.common.yes,
@@ -109,7 +115,7 @@ fn several(
     }
     let run = told.expect("at least one run");
     let board = bringup.board();
-    let files = files_of(script, &run, board.as_deref().map(|b| b.path.as_path()));
+    used.extend(files_of(script, &run));
     let left = bringup.leave();
     let mut fields = report::run_fields(&shown, &run, board.as_deref());
     let repeated = arguments.repeat.is_some() || arguments.until_fail;
@@ -155,7 +161,7 @@ fn several(
         write_whole(path, (super::pretty(&record) + "\n").as_bytes())
             .map_err(|e| Failure::input("file", e.to_string()))?;
     }
-    result.map(|outcome| (outcome, files))
+    result
 }
 
 /// Whether the next repetition makes no sense: only findings are worth another try.
@@ -223,10 +229,11 @@ fn wrong_script(error: &ScriptError) -> Failure {
 }
 
 fn check(script: &Script, arguments: &Run) -> Result<Outcome, Failed> {
-    let resolved = check_script(script, &arguments.allow_path);
+    let resolved = check_script(script, &arguments.allow_path, &settings(arguments)?);
     let problems: Vec<Value> = (resolved.problems.iter())
         .map(|p| {
             json!({
+                "file": p.path.display().to_string(),
                 "line": p.at.map(|(l, _)| l), "column": p.at.map(|(_, c)| c), "source": p.source,
                 "message": p.message, "help": Some(&p.help).filter(|h| !h.is_empty()),
             })
@@ -234,15 +241,22 @@ fn check(script: &Script, arguments: &Run) -> Result<Outcome, Failed> {
         .collect();
     let fields = json!({
         "script": arguments.script.display().to_string(),
-        "calls": resolved.calls, "names": resolved.names, "problems": problems,
+        "calls": resolved.calls, "names": resolved.names, "imports": resolved.imports,
+        "names_only_a_run_can_tell": resolved.unsaid, "problems": problems,
     });
     if resolved.problems.is_empty() {
-        let text = format!(
+        let mut text = format!(
             "{}: {}, {} held against board and disk, all there; nothing was touched\n",
             arguments.script.display(),
             report::plural(resolved.calls, "call"),
             report::plural(resolved.names, "name"),
         );
+        if resolved.unsaid > 0 {
+            let unsaid = report::plural(resolved.unsaid, "name");
+            text.push_str(&format!(
+                "{unsaid} more that only a run can tell: the run looks at them when it comes to them\n"
+            ));
+        }
         return Ok(Outcome {
             exit: Exit::Good,
             fields,
@@ -261,65 +275,72 @@ fn check(script: &Script, arguments: &Run) -> Result<Outcome, Failed> {
     })
 }
 
-/// The files that a run used: what `--on-change` looks at.
-fn files_of(script: &Script, run: &ScriptRun, board: Option<&Path>) -> Vec<PathBuf> {
+/// The files that a run used by names of its own making.
+fn files_of(script: &Script, run: &ScriptRun) -> Vec<PathBuf> {
     let folder = script.path.parent().unwrap_or(Path::new("."));
-    let mut files = vec![script.path.clone()];
-    files.extend(board.map(Path::to_owned));
-    for step in &run.steps {
-        match &step.result {
-            StepResult::Load(loading) => files.push(folder.join(&loading.image)),
-            StepResult::Play { file, .. } | StepResult::Vectors { file, .. } => {
-                files.push(folder.join(file));
-            }
-            _ => {}
-        }
-    }
-    files
+    let file = |step: &Step| match &step.result {
+        StepResult::Load(loading) => Some(folder.join(&loading.image)),
+        StepResult::Play { file, .. } | StepResult::Vectors { file, .. } => Some(folder.join(file)),
+        _ => None,
+    };
+    run.steps.iter().filter_map(file).collect()
 }
 
-/// Runs again whenever the script or a file that it used has changed, until somebody stops it.
+/// Runs again whenever the script or a file that it names has changed, until somebody stops it.
 fn on_change(context: &Context, arguments: &Run, setup: &Setup) -> Result<Outcome, Failed> {
+    // What was named once stays looked at: while a file is being mended, its board may be unreadable.
+    let mut files = BTreeSet::from([arguments.script.clone()]);
     loop {
-        let ran = Script::open(&arguments.script)
+        let script = Script::open(&arguments.script);
+        if let Ok(script) = &script {
+            files.extend(check_script(script, &setup.allow, &setup.settings).files);
+        }
+        // What changes while the script runs counts as well.
+        let mut watching = watch(&files)?;
+        let mut used = Vec::new();
+        let ran = script
             .map_err(|e| Failed::from(wrong_script(&e)))
-            .and_then(|script| several(context, arguments, setup, &script, true));
-        let files = match ran {
-            Ok((outcome, files)) => {
-                tell(context, Ok(outcome));
-                files
-            }
+            .and_then(|script| several(context, arguments, setup, &script, true, &mut used));
+        match ran {
             Err(failed) if stopped(&failed) => return Err(failed),
-            Err(failed) => {
-                tell(context, Err(failed));
-                vec![arguments.script.clone()]
-            }
-        };
-        context.note("waiting for a change of the script or of a file that it uses; Ctrl-C ends");
-        let (_watcher, changes) = watch(&files)?;
-        loop {
-            if let Some(stop) = context.cancel.asked() {
-                let failure = Failure {
-                    exit: stop.into(),
-                    kind: "stopped",
-                    message: "stopped while waiting for a change; nothing was driven".into(),
-                    help: None,
-                };
+            ran => tell(context, ran),
+        }
+        let before = files.len();
+        files.extend(used);
+        if files.len() != before {
+            watching = watch(&files)?;
+        }
+        context.note(&format!(
+            "waiting for a change of {}; Ctrl-C ends",
+            report::plural(files.len(), "file")
+        ));
+        wait_for_change(context, &watching.1)?;
+    }
+}
+
+fn wait_for_change(context: &Context, changes: &Receiver<()>) -> Result<(), Failed> {
+    loop {
+        if let Some(stop) = context.cancel.asked() {
+            let failure = Failure {
+                exit: stop.into(),
+                kind: "stopped",
+                message: "stopped while waiting for a change; nothing was driven".into(),
+                help: None,
+            };
+            return Err(failure.into());
+        }
+        match changes.recv_timeout(Duration::from_millis(100)) {
+            Ok(()) => break,
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => {
+                let failure = Failure::input("file", "the system stopped telling of changes");
                 return Err(failure.into());
             }
-            match changes.recv_timeout(Duration::from_millis(100)) {
-                Ok(()) => break,
-                Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => {
-                    return Err(
-                        Failure::input("file", "the system stopped telling of changes").into(),
-                    );
-                }
-            }
         }
-        // An editor writes in several steps: what follows at once belongs to the same change.
-        while changes.recv_timeout(Duration::from_millis(200)).is_ok() {}
     }
+    // An editor writes in several steps: what follows at once belongs to the same change.
+    while changes.recv_timeout(Duration::from_millis(200)).is_ok() {}
+    Ok(())
 }
 
 /// Tells one run of several: as ever, but with `--json` in one line, so that each line is a document.
@@ -368,12 +389,22 @@ fn stopped(failed: &Failed) -> bool {
 }
 
 /// Tells when one of the files changes. Folders are watched, because editors put new files in the place of old ones.
-fn watch(files: &[PathBuf]) -> Result<(notify::RecommendedWatcher, Receiver<()>), Failed> {
+fn watch(files: &BTreeSet<PathBuf>) -> Result<(notify::RecommendedWatcher, Receiver<()>), Failed> {
     let cannot =
         |e: notify::Error| Failed::from(Failure::input("file", format!("cannot watch files: {e}")));
-    let real = |path: &PathBuf| path.canonicalize().unwrap_or_else(|_| path.clone());
-    let wanted: Vec<PathBuf> = files.iter().map(real).collect();
-    let folders: std::collections::BTreeSet<PathBuf> = (wanted.iter())
+    let mut wanted: Vec<PathBuf> = Vec::new();
+    for path in files {
+        // The name itself, which may be a link or not there yet, and the file behind it.
+        let folder = match path.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder,
+            _ => Path::new("."),
+        };
+        if let (Ok(folder), Some(name)) = (folder.canonicalize(), path.file_name()) {
+            wanted.push(folder.join(name));
+        }
+        wanted.extend(path.canonicalize().ok());
+    }
+    let folders: BTreeSet<PathBuf> = (wanted.iter())
         .filter_map(|p| p.parent().map(Path::to_owned))
         .collect();
     let (tell, changes) = channel();

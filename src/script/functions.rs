@@ -21,10 +21,56 @@ use super::{End, EndKind, Value};
 type Shared = Rc<RefCell<State>>;
 type Out<T> = Result<T, Box<EvalAltResult>>;
 
-/// Names of the functions that do something, for `run --check`.
-pub(super) const NAMES: [&str; 17] = [
-    "board", "scan", "ring_out", "load", "play", "drive", "release", "sense", "wait", "wait_for",
-    "vectors", "record", "say", "ask", "setting", "check", "fail",
+/// What `run --check` knows of a function of ours.
+pub(super) struct Function {
+    /// Its name.
+    pub(super) name: &'static str,
+    /// How many arguments it takes.
+    pub(super) takes: std::ops::RangeInclusive<usize>,
+    /// Names in the map that its last argument may be.
+    pub(super) options: &'static [&'static str],
+    /// Whether it works on the board.
+    pub(super) needs_board: bool,
+    /// How it is written.
+    pub(super) example: &'static str,
+}
+
+const fn function(
+    name: &'static str,
+    takes: std::ops::RangeInclusive<usize>,
+    options: &'static [&'static str],
+    needs_board: bool,
+    example: &'static str,
+) -> Function {
+    Function {
+        name,
+        takes,
+        options,
+        needs_board,
+        example,
+    }
+}
+
+/// Our functions, as `register` makes them.
+#[rustfmt::skip]
+pub(super) const FUNCTIONS: [Function; 17] = [
+    function("board", 1..=1, &[], false, "board(\"board.toml\")"),
+    function("scan", 0..=1, &["keep_going"], false, "scan()"),
+    function("ring_out", 0..=1, &["by", "wires", "keep_going"], true, "ring_out(#{ wires: [\"W07\", \"W08\"] })"),
+    function("load", 2..=3, &["force", "verify", "recipe", "keep_going"], true, "load(\"U1\", \"image.bin\")"),
+    function("play", 1..=2, &["device", "no_compare", "keep_going"], true, "play(\"file.svf\")"),
+    function("drive", 1..=2, &[], true, "drive(\"W25\", \"high\") or drive(#{ W25: \"high\", W26: \"low\" })"),
+    function("release", 0..=1, &[], true, "release() or release(\"W25\")"),
+    function("sense", 1..=1, &[], true, "sense(\"W25\") or sense([\"W25\", \"W26\"])"),
+    function("wait", 1..=1, &[], false, "wait(0.5)"),
+    function("wait_for", 3..=4, &["keep_going"], true, "wait_for(\"W25\", \"high\", 2.5)"),
+    function("vectors", 1..=2, &["mission", "keep_going"], true, "vectors(\"table.csv\")"),
+    function("record", 2..=2, &[], false, "record(\"builder\", \"nobody\")"),
+    function("say", 1..=1, &[], false, "say(\"done\")"),
+    function("ask", 2..=2, &[], false, "ask(\"Who is at the bench?\", \"nobody\")"),
+    function("setting", 2..=2, &[], false, "setting(\"image\", \"image.bin\")"),
+    function("check", 2..=3, &[], false, "check(\"lamp is lit\", sense(\"W25\") == \"high\")"),
+    function("fail", 1..=1, &[], false, "fail(\"worn out\")"),
 ];
 
 /// Runs a body on the state; what ends the script is kept there and stops the language for good.
@@ -131,7 +177,8 @@ pub(super) fn level(value: &Dynamic) -> Result<bool, End> {
     })
 }
 
-fn seconds(value: &Dynamic) -> Result<f64, End> {
+/// A time in seconds.
+pub(super) fn seconds(value: &Dynamic) -> Result<f64, End> {
     let read = value
         .as_float()
         .or_else(|_| value.as_int().map(|n| n as f64));
@@ -582,7 +629,7 @@ fn ring_out_map(rung: &RingOut, board: &Board) -> Map {
                 ("label", text(wire.label.as_str())),
                 ("signal", text(wire.signal.as_str())),
                 ("verdict", text(w.verdict.as_str())),
-                ("with", with.into()),
+                ("partners", with.into()),
             ])
             .into()
         })

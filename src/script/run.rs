@@ -11,7 +11,7 @@ use crate::board::Board;
 use crate::boundary::Conditions;
 use crate::session::{Cancel, Left, Place, Session};
 
-use super::functions::register;
+use super::functions::{FUNCTIONS, register};
 use super::includes::{Includes, folder_of};
 use super::state::State;
 use super::steps::{Listener, ScriptRun};
@@ -199,6 +199,8 @@ impl Bringup {
             return End::stopped(stop);
         }
         let limits = state.setup.limits;
+        let names: Vec<&str> = FUNCTIONS.iter().map(|f| f.name).collect();
+        let names = format!("functions of a board are {}", names.join(", "));
         let (message, help) = match inner {
             EvalAltResult::ErrorTooManyOperations(_) => (
                 format!(
@@ -222,11 +224,9 @@ impl Bringup {
                 format!("{} is larger than scripts may make it", lower(what)),
                 "texts have at most 1 MiB, lists and maps 100,000 entries",
             ),
-            EvalAltResult::ErrorFunctionNotFound(signature, _) => (
-                format!("there is no function {signature}"),
-                "functions of a board are board, scan, ring_out, load, play, drive, release, sense, wait, wait_for, vectors, \
-record, say, ask, setting, check, fail",
-            ),
+            EvalAltResult::ErrorFunctionNotFound(signature, _) => {
+                (format!("there is no function {signature}"), names.as_str())
+            }
             EvalAltResult::ErrorRuntime(said, _) => (lower(&said.to_string()), ""),
             other => {
                 let mut other = other.to_string();

@@ -67,7 +67,7 @@ fn a_first_script_compiles_whatever_the_board_has() {
         let script = first_script(&board, "odd \"name\"\\board.toml");
         compile(&script).unwrap_or_else(|e| panic!("{file}: {e}\n{script}"));
         let script = first_script(&board, &path.display().to_string());
-        let resolved = check_script(&compile(&script).unwrap(), &[]);
+        let resolved = check_script(&compile(&script).unwrap(), &[], &[]);
         let wrong: Vec<_> = resolved.problems.iter().map(ToString::to_string).collect();
         assert_eq!((wrong, resolved.names > 0), (vec![], true), "{file}");
     }

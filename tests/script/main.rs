@@ -4,6 +4,7 @@
 #![allow(clippy::print_stdout, reason = "tests say how much ran")]
 
 mod drive;
+mod functions;
 mod hostile;
 mod killed;
 mod run;

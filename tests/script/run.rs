@@ -1,5 +1,7 @@
 //! `run`: the whole job, each faulty bench, checking, repeating, JUnit, and a first script for a board.
 
+use std::io::{BufRead, BufReader};
+
 use super::{AS_DRAWN, BOARD, FOLDER, Scratch, on_bench, program, root, taploom, unharmed};
 
 const BRINGUP: &str = "fixtures/knitting-machine/bringup.rhai";
@@ -47,52 +49,76 @@ fn ten_plain_lines_do_the_whole_job() {
     unharmed(&document, "as drawn");
 }
 
+/// Where the script stops on each bench of the scenario, and what it says. A bench that comes to the folder has to come here.
+const BENCHES: [(&str, &str, i64, &[&str]); 10] = [
+    ("as-drawn", "", 0, &[]),
+    ("swapped-pair", "ring_out", 5, &["W07", "W08", "exchanged"]),
+    ("solder-bridge", "ring_out", 5, &["W11", "W12", "joined"]),
+    ("dry-joint", "ring_out", 5, &["W21", "no contact"]),
+    ("stuck-line", "ring_out", 5, &["W24", "low"]),
+    ("misplaced-wire", "ring_out", 5, &["W25", "U1.34"]),
+    ("two-faults", "ring_out", 5, &["W07", "W08", "W19"]),
+    (
+        "wrong-device",
+        "scan",
+        4,
+        &["U3", "BOBBIN_44", "SHUTTLE_44"],
+    ),
+    ("broken-chain", "scan", 4, &["U2", "U3", "open"]),
+    ("as-drawn-no-clip", "ring_out", 5, &["28 untested"]),
+];
+
 #[test]
-fn every_faulty_bench_stops_it_at_the_right_step_and_says_why() {
-    for (bench, function, line, names) in [
-        (
-            "swapped-pair",
-            "ring_out",
-            5,
-            &["W07", "W08", "exchanged"][..],
-        ),
-        ("solder-bridge", "ring_out", 5, &["W11", "W12", "joined"]),
-        ("dry-joint", "ring_out", 5, &["W21", "no contact"]),
-        ("stuck-line", "ring_out", 5, &["W24", "low"]),
-        ("misplaced-wire", "ring_out", 5, &["W25", "U1.34"]),
-        ("two-faults", "ring_out", 5, &["W07", "W08", "W19"]),
-        (
-            "wrong-device",
-            "scan",
-            4,
-            &["U3", "BOBBIN_44", "SHUTTLE_44"],
-        ),
-        ("broken-chain", "scan", 4, &["U2", "U3", "open"]),
-        ("as-drawn-no-clip", "ring_out", 5, &["28 untested"]),
-    ] {
+fn on_every_bench_it_stops_at_the_right_step_and_says_why() {
+    let mut benches = 0;
+    for entry in std::fs::read_dir(root().join(FOLDER)).expect("the folder") {
+        let path = entry.expect("an entry").path();
+        let text = std::fs::read_to_string(&path).unwrap_or_default();
+        if path.extension().is_none_or(|e| e != "toml") || !text.contains("[bench]") {
+            continue;
+        }
+        let bench = path
+            .file_stem()
+            .expect("a name")
+            .to_string_lossy()
+            .into_owned();
+        let Some((_, function, line, names)) = BENCHES.iter().find(|(b, ..)| *b == bench) else {
+            panic!("{bench}: say where the script stops on it");
+        };
+        benches += 1;
         let (exit, document) = on_bench(&["run", BRINGUP], &format!("{FOLDER}/{bench}.toml"));
-        assert_eq!(exit, 1, "{bench}: {document:#}");
+        unharmed(&document, &bench);
         let steps = document["steps"].as_array().expect("steps");
         let (last, before) = steps.split_last().expect("a step");
         assert!(
             before.iter().all(|s| s["verdict"] == "passed"),
             "{bench}: {document:#}"
         );
+        if function.is_empty() {
+            assert_eq!(
+                (exit, &document["passed"]),
+                (0, &true.into()),
+                "{bench}: {document:#}"
+            );
+            continue;
+        }
+        assert_eq!(exit, 1, "{bench}: {document:#}");
         assert_eq!(
             (&last["verdict"], &last["function"], &last["line"]),
-            (&"failed".into(), &function.into(), &line.into()),
+            (&"failed".into(), &(*function).into(), &(*line).into()),
             "{bench}: {document:#}"
         );
         let why = document["ended"]["message"].as_str().unwrap_or_default();
-        for name in names {
+        for name in *names {
             assert!(why.contains(name), "{bench}: {name} is not in {why}");
         }
         assert!(
             why.contains(&format!("bringup.rhai:{line}:")),
             "{bench}: {why}"
         );
-        unharmed(&document, bench);
     }
+    println!("{benches} benches");
+    assert!(benches >= 10, "{benches} benches");
 }
 
 #[test]
@@ -145,6 +171,67 @@ fn check_touches_nothing_and_finds_every_wrong_name_at_its_line() {
         assert!(told, "line {line}, {name}: {document:#}");
     }
     assert_eq!(problems.len(), 8, "{document:#}");
+}
+
+/// What is imported is looked at as well, with the settings that a run would have, through loops and variables.
+#[test]
+fn check_follows_imports_settings_loops_and_variables() {
+    let scratch = Scratch::new("check-deep");
+    let board = root().join(BOARD).display().to_string();
+    scratch.write("inner.rhai", "fn look(n) { sense(n); sense(\"W77\"); }\n");
+    scratch.write(
+        "lib.rhai",
+        "import \"inner\" as i;\nfn blink() {\n  drive(\"W98\", \"high\");\n}\n",
+    );
+    let script = scratch.write(
+        "main.rhai",
+        format!(
+            "import \"lib\" as lib;\nboard({board:?});\nlet wire = \"W25\";\nlet other = wire;\ndrive(other, \"hihg\");\n\
+             for n in 24..=26 {{ sense(`W${{n}}`); }}\nfor w in [\"W02\", \"W66\"] {{ sense(w); }}\n\
+             load(\"U1\", setting(\"image\", \"missing.bin\"));\nringout();\nwait_for(\"W25\", \"high\");\nscan(#{{ wires: 1 }});\n\
+             let late = \"W\"; late += \"25\"; sense(late);\nplay(\"bad.svf\");\nwait_for(\"W25\", \"high\", -1);\n"
+        ),
+    );
+    scratch.write("bad.svf", "SIR 8 TDX (1F);\n");
+    let (exit, document) = taploom(&["run", "--check", &script]);
+    assert_eq!(exit, 2, "{document:#}");
+    let problems = document["problems"].as_array().expect("problems");
+    let told = [
+        ("inner.rhai", 1, "W77"),
+        ("lib.rhai", 3, "W98"),
+        ("main.rhai", 5, "hihg is no level"),
+        ("main.rhai", 7, "W66"),
+        ("main.rhai", 8, "missing.bin"),
+        ("main.rhai", 9, "no function ringout"),
+        ("main.rhai", 10, "wait_for takes 3 to 4 arguments, not 2"),
+        ("main.rhai", 11, "scan has no option wires"),
+        ("main.rhai", 13, "bad.svf"),
+        ("main.rhai", 14, "-1 is no time"),
+    ];
+    for (file, line, words) in told {
+        let told = problems.iter().any(|p| {
+            p["line"] == line
+                && p["file"].as_str().is_some_and(|f| f.ends_with(file))
+                && p["message"].as_str().is_some_and(|m| m.contains(words))
+        });
+        assert!(told, "{file}:{line}: {words}: {document:#}");
+    }
+    assert_eq!(problems.len(), told.len(), "{document:#}");
+    // `n` of `look`, and `late`: only a run can tell.
+    assert_eq!(
+        (&document["names_only_a_run_can_tell"], &document["imports"]),
+        (&2.into(), &2.into()),
+        "{document:#}"
+    );
+    let image = root().join(FOLDER).join("pattern-tap.bin");
+    let set = format!("image={}", image.display());
+    let (_, document) = taploom(&["run", "--check", &script, "--set", &set]);
+    let problems = document["problems"].as_array().map(Vec::len);
+    assert_eq!(
+        problems,
+        Some(told.len() - 1),
+        "the setting's file is there: {document:#}"
+    );
 }
 
 #[test]
@@ -329,56 +416,95 @@ fn until_fail_finds_an_intermittent_joint() {
     assert!(check["first_failure"]["run"].as_u64() >= Some(1));
 }
 
+/// Each file that a script names, itself or through its board, makes it run again when it changes.
 #[test]
-fn on_change_runs_again_when_the_script_changes() {
-    use std::io::{BufRead, BufReader};
+fn on_change_runs_again_when_any_of_its_files_changes() {
     let scratch = Scratch::new("change");
-    let script = scratch.write("s.rhai", "say(\"first\");\n");
-    let mut child = program(&["run", &script, "--on-change", "--simulate", AS_DRAWN])
-        .stdout(std::process::Stdio::piped())
-        .stderr(std::process::Stdio::piped())
-        .spawn()
-        .expect("the program starts");
-    let mut told = BufReader::new(child.stderr.take().expect("piped"));
-    let mut line = String::new();
-    while !line.contains("waiting for a change") {
-        line.clear();
-        assert!(
-            told.read_line(&mut line).expect("read") > 0,
-            "it ended by itself"
-        );
+    let folder = root().join(FOLDER);
+    for name in [
+        "harness.csv",
+        "heddle.toml",
+        "pattern-tap.bin",
+        "address-lines.csv",
+        "identity.svf",
+    ] {
+        std::fs::copy(folder.join(name), scratch.0.join(name)).expect("copied");
     }
-    // The watch begins right after that line; what is written before it would go unseen, so it is written until seen.
-    let mut out = BufReader::new(child.stdout.take().expect("piped"));
+    std::fs::create_dir(scratch.0.join("devices")).expect("a folder");
+    for entry in std::fs::read_dir(folder.join("devices")).expect("the devices") {
+        let path = entry.expect("an entry").path();
+        let name = path.file_name().expect("a name");
+        std::fs::copy(&path, scratch.0.join("devices").join(name)).expect("copied");
+    }
+    std::fs::copy(folder.join("board.toml"), scratch.0.join("board.toml")).expect("copied");
+    scratch.write("own.rhai", "const WORD = 1;\n");
+    // It ends at its first line that does something: what would come later is looked at as well.
+    let script = scratch.write(
+        "s.rhai",
+        "import \"own\" as own;\nboard(\"board.toml\");\nfail(\"early\");\nload(\"U1\", \"pattern-tap.bin\");\n\
+         vectors(\"address-lines.csv\");\nplay(\"identity.svf\", #{ device: \"U1\" });\n",
+    );
+    let mut child = program(&[
+        "run",
+        &script,
+        "--on-change",
+        "--json",
+        "--simulate",
+        AS_DRAWN,
+    ])
+    .stdout(std::process::Stdio::piped())
+    .stderr(std::process::Stdio::null())
+    .spawn()
+    .expect("the program starts");
+    let out = BufReader::new(child.stdout.take().expect("piped"));
     let (tell, heard) = std::sync::mpsc::channel();
     let reader = std::thread::spawn(move || {
-        let mut line = String::new();
-        while out.read_line(&mut line).is_ok_and(|n| n > 0) {
-            if line.contains("second") {
-                let _ = tell.send(());
-                return;
-            }
-            line.clear();
+        for line in out.lines().map_while(Result::ok) {
+            let _ = tell.send(line);
         }
     });
-    let mut seen = false;
-    for _ in 0..100 {
-        scratch.write("s.rhai", "say(\"second\");\n");
-        if heard
-            .recv_timeout(std::time::Duration::from_millis(500))
-            .is_ok()
-        {
-            seen = true;
-            break;
-        }
+    let again = |why: &str| -> serde_json::Value {
+        let line = heard
+            .recv_timeout(std::time::Duration::from_secs(30))
+            .unwrap_or_else(|_| panic!("{why}: it did not run again"));
+        serde_json::from_str(&line).unwrap_or_else(|e| panic!("{why}: {e}: {line}"))
+    };
+    assert_eq!(again("first")["exit"], 1);
+    for name in [
+        "s.rhai",
+        "own.rhai",
+        "board.toml",
+        "harness.csv",
+        "heddle.toml",
+        "devices/heddle_208.bsd",
+        "pattern-tap.bin",
+        "address-lines.csv",
+        "identity.svf",
+    ] {
+        let path = scratch.0.join(name);
+        let bytes = std::fs::read(&path).expect("read");
+        std::fs::write(&path, bytes).expect("written");
+        assert_eq!(again(name)["exit"], 1, "{name}");
     }
+    // A board that cannot be read is said, and its mending is noticed.
+    let harness = std::fs::read_to_string(scratch.0.join("harness.csv")).expect("read");
+    scratch.write("harness.csv", "label,from\n");
+    assert_eq!(again("broken harness")["exit"], 2);
+    scratch.write("harness.csv", harness);
+    assert_eq!(again("mended harness")["exit"], 1);
+    // A new script, put in the place of the old one as editors do.
+    scratch.write("new.rhai", "say(\"second\");\n");
+    std::fs::rename(scratch.0.join("new.rhai"), &script).expect("renamed");
+    assert_eq!(again("replaced")["exit"], 0);
+    // Nothing has changed: it waits.
+    let idle = heard.recv_timeout(std::time::Duration::from_secs(1));
+    assert!(idle.is_err(), "it ran without a change: {idle:?}");
     let killed = std::process::Command::new("kill")
         .args(["-INT", &child.id().to_string()])
         .status();
     assert!(killed.is_ok_and(|s| s.success()));
     let status = child.wait().expect("it ends");
     reader.join().expect("the reader ends");
-    assert!(seen, "the changed script was not run");
     assert_eq!(status.code(), Some(130));
 }
 
