@@ -243,13 +243,13 @@ pub(crate) struct Drive {
 #[derive(Debug, Clone, Default, Args)]
 pub(crate) struct Load {
     /// The board file
-    #[arg(required_unless_present = "check")]
+    #[arg(required_unless_present_any = ["check", "template"])]
     pub(crate) board: Option<PathBuf>,
     /// The device's name in the board file
-    #[arg(required_unless_present = "check")]
+    #[arg(required_unless_present_any = ["check", "template"])]
     pub(crate) device: Option<String>,
     /// The image
-    #[arg(required_unless_present = "check")]
+    #[arg(required_unless_present_any = ["check", "template"])]
     pub(crate) image: Option<PathBuf>,
     /// The recipe, where it is not the one that the board file names
     #[arg(long, value_name = "FILE.toml")]
@@ -260,9 +260,15 @@ pub(crate) struct Load {
     /// Goes on with a warning where the image does not look right
     #[arg(long)]
     pub(crate) force: bool,
+    /// Loads an image that stays: only where the recipe says that the part keeps it; says first what that means, and asks
+    #[arg(long)]
+    pub(crate) permanent: bool,
     /// Validates a recipe, against the device's BSDL where a board and a device are named
     #[arg(long, value_name = "RECIPE")]
     pub(crate) check: Option<PathBuf>,
+    /// Prints a commented recipe to begin one's own with
+    #[arg(long, exclusive = true)]
+    pub(crate) template: bool,
 }
 
 /// Arguments of `play`.

@@ -8,7 +8,7 @@ use crate::board::{Board, BoardDevice, DeviceIndex};
 use crate::chain::Chain;
 use crate::load::{
     Far, Image, ImageError, ImageRefusal, Load, LoadEnd, LoadError, Loaded, Recipe, RecipeError,
-    Target,
+    TEMPLATE, Target,
 };
 use crate::report;
 use crate::session::{LoadOutcome, LoadWish, last_good};
@@ -19,6 +19,13 @@ use super::work::{self, Opened};
 use super::{Context, Exit, Failed, Failure, Outcome};
 
 pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, Failed> {
+    if arguments.template {
+        return Ok(Outcome {
+            exit: Exit::Good,
+            fields: json!({ "template": TEMPLATE }),
+            text: TEMPLATE.to_owned(),
+        });
+    }
     if let Some(path) = &arguments.check {
         return check(arguments, path);
     }
@@ -42,13 +49,7 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
     if context.common.dry {
         return dry(&board, index, &recipe, &image, wish, tck_hz);
     }
-    if recipe.permanent {
-        return Err(Failure::refused(format!(
-            "the recipe {} changes {} for good, and this command loads volatile images only",
-            recipe.name, device.name
-        ))
-        .into());
-    }
+    permanent_wanted(&recipe, &device.name, arguments.permanent)?;
     let mut opened = Opened::open(context)?;
     let (chain, _) = opened.chain(&board)?;
     let Some(place) = chain.place_of(index) else {
@@ -63,6 +64,11 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
         &recipe,
         opened.session.witness().is_some(),
     ) {
+        return Err(opened.fail(failure));
+    }
+    if recipe.permanent
+        && let Err(failure) = context.consent(&for_good(&recipe, &device.name))
+    {
         return Err(opened.fail(failure));
     }
     let all = described_chain(&board, &chain);
@@ -103,8 +109,14 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
             ended(context, opened, &board, &image, (&load, &loaded))
         }
         Err(error) => {
+            let far = match &error {
+                LoadError::Port { far, .. } => Some(report::load_lost_fields(far)),
+                _ => None,
+            };
             let failure = failure(error, &opened);
-            Err(opened.fail(failure))
+            let mut failed = opened.fail(failure);
+            work::add_fields(&mut failed.fields, far.unwrap_or(json!({})));
+            Err(failed)
         }
     }
 }
@@ -189,7 +201,7 @@ fn recipe_of(board: &Board, device: &BoardDevice, given: Option<&Path>) -> Resul
     let path = given.or(device.recipe.as_deref()).ok_or_else(|| {
         Failure::input("recipe", format!("there is no recipe for {} in {}", device.name, board.path.display())).help(
             "name one (`recipe = \"…\"` in the board file, or --recipe FILE); or let the maker's tool export \
-SVF for the part and run `taploom play`",
+SVF for the part (or STAPL, which this version does not play yet) and run `taploom play` with it",
         )
     })?;
     Recipe::open(path).map_err(bad_recipe)
@@ -201,6 +213,36 @@ fn bad_recipe(error: RecipeError) -> Failed {
 
 fn bad_image(error: ImageError) -> Failed {
     Failure::input("file", error.to_string()).into()
+}
+
+/// A part that keeps its image is loaded only when that is asked for, and nothing else is asked for so.
+fn permanent_wanted(recipe: &Recipe, device: &str, wanted: bool) -> Result<(), Failure> {
+    match (recipe.permanent, wanted) {
+        (true, false) => Err(Failure::refused(format!(
+            "the recipe \"{}\" writes {device} for good: what it holds now is lost, and the image stays without power",
+            recipe.name
+        ))
+        .help("with --permanent it is done; it says first what that means, and asks")),
+        (false, true) => Err(Failure::input(
+            "recipe",
+            format!(
+                "--permanent, but the recipe \"{}\" does not say that {device} keeps its image",
+                recipe.name
+            ),
+        )
+        .help("without --permanent the image is loaded until power-off; a recipe of a part that keeps it says `permanent = true`")),
+        _ => Ok(()),
+    }
+}
+
+/// What a load for good means.
+fn for_good(recipe: &Recipe, device: &str) -> String {
+    format!(
+        "This writes {device} for good, by the recipe \"{}\" ({}). What {device} holds now is lost from the first step on. A part \
+that can be written only once cannot be undone; a memory beside the part is another matter, and is not written by this. The \
+power must not fail, nor the cable come off, until it is done: a half written part may start with half a design, or not at all.",
+        recipe.name, recipe.source
+    )
 }
 
 /// A device that will drive pins once it is loaded: the harness was proven with this very board

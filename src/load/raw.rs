@@ -36,7 +36,7 @@ pub struct Far {
     pub steps: usize,
     /// What that step is for; empty if the recipe does not say.
     pub why: String,
-    /// Bytes of the image sent.
+    /// Bytes of the image sent; where the adapter failed: at most, for some may have been on their way.
     pub sent: u64,
     /// Bytes to be sent.
     pub of: u64,
@@ -205,6 +205,11 @@ impl<'a> Load<'a> {
     /// Why the image was refused, if the load goes on by force.
     pub fn forced(&self) -> Option<&ImageRefusal> {
         self.forced.as_ref()
+    }
+
+    /// Whether the device keeps the image without power.
+    pub fn permanent(&self) -> bool {
+        self.recipe.permanent
     }
 
     /// Bytes that will be sent.
@@ -551,8 +556,9 @@ impl Run<'_, '_> {
             let bits = image_bits(bytes, load.recipe.image.bits);
             if send {
                 self.runner.count_payload(bits.len() as u64);
-                self.runner.push(part(bits, None, last))?;
+                // Before it is pushed: what an adapter that fails had may be all of it.
                 self.far.sent += count;
+                self.runner.push(part(bits, None, last))?;
                 (self.progress)(&self.far);
             } else {
                 let len = bits.len();
@@ -597,6 +603,8 @@ impl Run<'_, '_> {
         }
         let left = (|| {
             self.runner.close()?;
+            // What was gathered and not submitted never went out.
+            self.far.sent = self.runner.payload_submitted() / 8;
             for planned in &self.load.plan.exit {
                 self.step(planned)?;
             }
@@ -633,7 +641,9 @@ impl Run<'_, '_> {
 fn half_way(device: &str, far: &Far) -> String {
     match far.step {
         0 => format!("the load of {device} had not begun"),
-        _ => format!("the load of {device} had got to {far}, and the device is left half loaded"),
+        _ => format!(
+            "the load of {device} had got no further than {far}, and the device is left half loaded"
+        ),
     }
 }
 

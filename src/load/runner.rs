@@ -146,6 +146,11 @@ impl<'a> Runner<'a> {
         self.submitted.1.tck_cycles > 0
     }
 
+    /// Bits of the image that have been submitted.
+    pub(super) fn payload_submitted(&self) -> u64 {
+        self.submitted.1.payload_bits
+    }
+
     /// Bits that still fit the piece, for shifts that can be cut anywhere.
     pub(super) fn room_bits(&self) -> usize {
         self.limits.shift_bits.saturating_sub(self.shift_bits)

@@ -35,7 +35,7 @@ impl Loaded {
                 .map(|f| format!("{} ({})", f.name, f.says))
                 .collect();
             let kept = if load.recipe.permanent {
-                ""
+                "; it stays there without power"
             } else {
                 "; it is gone at power-off"
             };
@@ -45,7 +45,7 @@ impl Loaded {
                 format!(": {}{kept}", done.join(", "))
             };
         }
-        match &load.recipe.exit[..] {
+        let exit = match &load.recipe.exit[..] {
             [] => "; its recipe has no exit steps: the device is left half loaded".into(),
             steps => {
                 let why: Vec<&str> = steps
@@ -60,7 +60,17 @@ impl Loaded {
                 };
                 format!("; the exit steps have run{why}: take it as not loaded")
             }
-        }
+        };
+        let kept = if load.recipe.permanent {
+            "; what the part held before may be gone for good: load again before its power goes off"
+        } else {
+            ""
+        };
+        let mut done = self.readings.iter().flat_map(|r| r.flags(StatusKind::Done));
+        let runs = done.next().map_or(String::new(), |f| {
+            format!("; but when last asked it said {} ({})", f.name, f.says)
+        });
+        format!("{exit}{runs}{kept}")
     }
 
     /// The failure as a finding, if it failed.

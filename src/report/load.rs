@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use crate::load::{Load, LoadEnd, Loaded, StatusReading};
+use crate::load::{Far, Load, LoadEnd, Loaded, StatusReading};
 
 use super::{finding_value, findings_lines};
 
@@ -24,6 +24,7 @@ pub fn load_fields(load: &Load<'_>, loaded: &Loaded) -> Value {
         "steps": loaded.far.steps,
         "verified": loaded.verified,
         "forced": load.forced().is_some(),
+        "permanent": load.permanent(),
         "status": loaded.readings.iter().map(reading_value).collect::<Vec<_>>(),
         "findings": loaded.finding(load).iter().map(finding_value).collect::<Vec<_>>(),
         "bits_shifted": counts.bits_shifted,
@@ -44,10 +45,33 @@ fn reading_value(reading: &StatusReading) -> Value {
     })
 }
 
+/// The fields of a load whose adapter failed: how far it had got at most.
+pub fn load_lost_fields(far: &Far) -> Value {
+    json!({
+        "loaded": false,
+        "end": "adapter lost",
+        "bytes_sent_at_most": far.sent,
+        "bytes": far.of,
+        "step": far.step,
+        "steps": far.steps,
+    })
+}
+
 /// How a load ended.
 pub fn load_text(load: &Load<'_>, loaded: &Loaded) -> String {
     let counts = &loaded.counts;
-    let mut lines = vec![sentence(&loaded.words(load))];
+    let mut lines = vec![];
+    if loaded.end == LoadEnd::Done && !loaded.rehearsal {
+        lines.push(
+            if load.permanent() {
+                "Loaded. It stays without power."
+            } else {
+                "Loaded. Gone at power-off."
+            }
+            .to_owned(),
+        );
+    }
+    lines.push(sentence(&loaded.words(load)));
     if let Some(finding) = loaded.finding(load) {
         lines.extend(findings_lines(std::slice::from_ref(&finding)));
     }

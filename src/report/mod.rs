@@ -26,7 +26,7 @@ pub use draw::{
 };
 pub use drive::{drive_fields, drive_lines, drive_text, read_value, vectors_fields, vectors_text};
 pub use index::{index_fields, index_text};
-pub use load::{load_fields, load_text};
+pub use load::{load_fields, load_lost_fields, load_text};
 pub use margin::margin;
 pub use pins::{PinKind, named_like_a_clock, pin_kind};
 pub use play::{play_fields, play_how_far, play_plan_text, play_text};

@@ -36,7 +36,7 @@ pub fn witness_document(seen: &Seen, connections: u64) -> Value {
         })).collect::<Vec<_>>(),
         "loaded": seen.loaded.iter().map(|l| json!({
             "device": l.device, "text": l.text, "payload_bytes": l.payload_bytes,
-            "crc": format!("0x{:04X}", l.crc), "running": l.running,
+            "crc": format!("0x{:04X}", l.crc), "running": l.running, "kept": l.kept,
         })).collect::<Vec<_>>(),
         "devices": seen.devices.iter().map(|d| json!({
             "name": d.name, "state": d.state.name(), "instruction": d.instruction,

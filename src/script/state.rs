@@ -471,7 +471,7 @@ impl State {
                     "the recipe {} changes {} for good",
                     recipe.name, device.name
                 ),
-                "scripts load volatile images only",
+                "scripts load volatile images only; `taploom load --permanent` does it, and asks",
             ));
         }
         let off = self.setup.conditions.machine == MachinePower::Off;

@@ -184,6 +184,7 @@ fn loaded_by(device: &Device) -> impl Iterator<Item = Loaded> {
         payload_bytes: image.payload_bytes,
         crc: image.crc,
         running: running && i + 1 == images.len(),
+        kept: engine.is_some_and(|e| e.keeps()) && running && i + 1 == images.len(),
     })
 }
 
@@ -226,8 +227,10 @@ impl Clocks for Bench {
                 Some(state) if state.hold().is_some() => {
                     let held = run_of(tms, at, state == TapState::TestLogicReset).min(total - at);
                     if held > 0 {
+                        let hz = u128::from(self.chain.tck_hz);
+                        let ns = (held as u128 * 1_000_000_000 / hz) as u64;
                         for device in &mut self.chain.devices {
-                            device.idle(held as u64, &mut self.nets);
+                            device.idle(held as u64, ns, &mut self.nets);
                         }
                         tdo.push_run(self.chain.resting_tdo(), held);
                         self.cycles += held as u64;
@@ -286,6 +289,9 @@ impl Clocks for Bench {
 
     fn pass(&mut self, ns: u64) -> Result<(), PortError> {
         self.base_ps += u128::from(ns) * 1000;
+        for device in &mut self.chain.devices {
+            device.idle(0, ns, &mut self.nets);
+        }
         self.settle();
         self.tell();
         Ok(())

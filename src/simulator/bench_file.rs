@@ -85,6 +85,10 @@
 //! length_max = 1_048_576
 //! crc_polynomial = 0x1021
 //! crc_start = 0xFFFF
+//! # keeps = true                # the image stays without power; `read` gives it back, from the preamble on
+//! # read = "PRG_READ"
+//! # clear_ms = 120              # time in Run-Test/Idle that erasing takes beside its clocks
+//! # start_ms = 40               # and writing, before the design runs
 //! always = "0101 0000 0000 0000" # bits of the status word that are always 1, bit 0 right
 //!
 //! [status]                      # bit of the status word, 0 nearest TDO
@@ -97,6 +101,7 @@
 //! part_mismatch = 9
 //! length_error = 10
 //! sequence_error = 11
+//! # busy = 5                    # while it erases or writes
 //!
 //! [ir]                          # status bits that the captured instruction register shows where the BSDL says X
 //! done = 4

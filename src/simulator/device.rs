@@ -181,13 +181,13 @@ impl Device {
         shifting.then(|| self.stage.front()).flatten()
     }
 
-    /// Cycles that end where they began, in a state that is no shift: `n` rising edges in Run-Test/Idle count for the
-    /// device's configuration.
-    pub(super) fn idle(&mut self, n: u64, nets: &mut Nets) {
+    /// Cycles that end where they began, in a state that is no shift, and time without cycles: `n` rising edges and so
+    /// many nanoseconds in Run-Test/Idle count for the device's configuration.
+    pub(super) fn idle(&mut self, n: u64, ns: u64, nets: &mut Nets) {
         if self.state == TapState::RunTestIdle
             && let (Some(engine), Some(role)) = (&mut self.engine, self.selected.role)
         {
-            engine.idle(role, n);
+            engine.idle(role, n, ns);
             self.design_follows(nets);
         }
     }
@@ -206,7 +206,7 @@ impl Device {
             TapState::ShiftIr => {
                 self.stage.exchange_one(tdi);
             }
-            TapState::RunTestIdle => self.idle(1, nets),
+            TapState::RunTestIdle => self.idle(1, 0, nets),
             _ => {}
         }
         self.state = self.state.next(tms);
@@ -274,6 +274,14 @@ impl Device {
     }
 
     fn capture_dr(&mut self, nets: &Nets) {
+        if let (Some(engine), Some(Role::Read)) = (&self.engine, self.selected.role) {
+            let mut bits = engine.read_back();
+            if bits.is_empty() {
+                bits.push(false);
+            }
+            self.stage.load(bits);
+            return;
+        }
         let bits = match self.selected.register {
             RegisterRef::Bypass => Bits::zeros(1),
             RegisterRef::DeviceId => {

@@ -13,6 +13,8 @@ pub(super) enum Role {
     Status,
     Start,
     Close,
+    /// Reads back what a part that keeps its image has in its memory.
+    Read,
 }
 
 /// A flag of the engine.
@@ -27,11 +29,12 @@ pub(super) enum Flag {
     PartMismatch,
     LengthError,
     SequenceError,
+    Busy,
 }
 
 impl Flag {
     /// All flags with the keys of `[status]` and `[ir]`.
-    pub(super) const ALL: [(&'static str, Self); 9] = [
+    pub(super) const ALL: [(&'static str, Self); 10] = [
         ("open", Self::Open),
         ("ready", Self::Ready),
         ("synced", Self::Synced),
@@ -41,6 +44,7 @@ impl Flag {
         ("part_mismatch", Self::PartMismatch),
         ("length_error", Self::LengthError),
         ("sequence_error", Self::SequenceError),
+        ("busy", Self::Busy),
     ];
 }
 
@@ -50,6 +54,11 @@ pub(super) struct EngineModel {
     pub(super) instructions: Vec<(String, Role)>,
     pub(super) clear_clocks: u64,
     pub(super) start_clocks: u64,
+    /// Nanoseconds in Run-Test/Idle that erasing takes beside the clocks, and writing.
+    pub(super) clear_ns: u64,
+    pub(super) start_ns: u64,
+    /// The image stays without power, and can be read back.
+    pub(super) keeps: bool,
     /// Up to eight bytes.
     pub(super) preamble: Vec<u8>,
     pub(super) text_bytes: usize,
@@ -86,8 +95,8 @@ pub(super) struct Engine {
     model: Arc<EngineModel>,
     part: u32,
     flags: u16,
-    clear_left: u64,
-    start_left: u64,
+    clear: Left,
+    start: Left,
     phase: Phase,
     window: u64,
     byte: u8,
@@ -99,7 +108,25 @@ pub(super) struct Engine {
     crc_table: Box<[u16; 256]>,
     text: Vec<u8>,
     images: Vec<Image>,
+    /// What a part that keeps its image holds, from the preamble on; the rest is erased, all ones.
+    memory: Vec<u8>,
 }
+
+/// What is left of something that takes clocks and time in Run-Test/Idle under its instruction.
+#[derive(Debug, Clone, Copy, Default)]
+struct Left {
+    clocks: u64,
+    ns: u64,
+}
+
+impl Left {
+    fn is_over(self) -> bool {
+        self.clocks == 0 && self.ns == 0
+    }
+}
+
+/// Bytes that can be read back beyond the longest image: erased memory.
+const BEYOND: usize = 64;
 
 impl Engine {
     /// For a device with this IDCODE; `running`: a design runs already.
@@ -116,8 +143,8 @@ impl Engine {
         let mut engine = Self {
             part: idcode & 0x0fff_ffff,
             flags: 0,
-            clear_left: 0,
-            start_left: 0,
+            clear: Left::default(),
+            start: Left::default(),
             phase: Phase::Preamble,
             window: 0,
             byte: 0,
@@ -129,6 +156,7 @@ impl Engine {
             crc_table: table,
             text: vec![],
             images: vec![],
+            memory: vec![],
             model,
         };
         engine.put(Flag::Done, running);
@@ -178,8 +206,13 @@ impl Engine {
             Role::Open => {
                 self.flags = 0;
                 self.put(Flag::Open, true);
-                self.clear_left = self.model.clear_clocks;
-                self.start_left = 0;
+                self.clear = Left {
+                    clocks: self.model.clear_clocks,
+                    ns: self.model.clear_ns,
+                };
+                self.start = Left::default();
+                self.put(Flag::Busy, !self.clear.is_over());
+                self.memory.clear();
                 self.phase = Phase::Preamble;
                 self.window = 0;
             }
@@ -194,39 +227,66 @@ impl Engine {
                     && self.has(Flag::Loaded)
                     && !errors.iter().any(|f| self.has(*f));
                 if right {
-                    self.start_left = self.model.start_clocks;
+                    self.start = Left {
+                        clocks: self.model.start_clocks,
+                        ns: self.model.start_ns,
+                    };
+                    self.put(Flag::Busy, !self.start.is_over());
                 } else {
                     self.put(Flag::SequenceError, true);
                 }
             }
             Role::Close => {
                 self.put(Flag::Open, false);
-                self.start_left = 0;
+                self.put(Flag::Busy, false);
+                self.start = Left::default();
                 if !self.has(Flag::Done) {
                     self.put(Flag::Ready, false);
                     self.put(Flag::Loaded, false);
+                    // What is half written does not count as an image.
+                    self.memory.clear();
                 }
             }
-            Role::Shift | Role::Status => {}
+            Role::Shift | Role::Status | Role::Read => {}
         }
     }
 
-    /// Cycles of TCK in Run-Test/Idle under an instruction.
-    pub(super) fn idle(&mut self, role: Role, n: u64) {
-        let ends = |left: &mut u64| {
-            let running = *left > 0;
-            *left = left.saturating_sub(n);
-            running && *left == 0
+    /// Cycles of TCK and nanoseconds in Run-Test/Idle under an instruction.
+    pub(super) fn idle(&mut self, role: Role, clocks: u64, ns: u64) {
+        let ends = |left: &mut Left| {
+            let running = !left.is_over();
+            left.clocks = left.clocks.saturating_sub(clocks);
+            left.ns = left.ns.saturating_sub(ns);
+            running && left.is_over()
         };
-        match role {
-            Role::Open if self.has(Flag::Open) && ends(&mut self.clear_left) => {
-                self.put(Flag::Ready, true);
-            }
-            Role::Start if self.has(Flag::Open) && ends(&mut self.start_left) => {
-                self.put(Flag::Done, true);
-            }
-            _ => {}
+        let flag = match role {
+            Role::Open if self.has(Flag::Open) && ends(&mut self.clear) => Flag::Ready,
+            Role::Start if self.has(Flag::Open) && ends(&mut self.start) => Flag::Done,
+            _ => return,
+        };
+        self.put(Flag::Busy, false);
+        self.put(flag, true);
+    }
+
+    /// Whether the image stays without power.
+    pub(super) fn keeps(&self) -> bool {
+        self.model.keeps
+    }
+
+    /// What can be read back, each byte most significant bit first; nothing from a part that does not keep its image.
+    pub(super) fn read_back(&self) -> Bits {
+        if !self.model.keeps {
+            return Bits::new();
         }
+        let longest = self.model.preamble.len() + self.model.text_bytes + 10;
+        let bytes = longest + self.model.length_max as usize + BEYOND;
+        let erased = std::iter::repeat(&0xff);
+        self.memory
+            .iter()
+            .chain(erased)
+            .take(bytes)
+            .flat_map(|b| (0..8).rev().map(move |i| b >> i & 1 == 1))
+            .collect()
     }
 
     /// Image bits, in the order in which they enter the register.
@@ -267,6 +327,7 @@ impl Engine {
                         (self.byte_bits, self.count, self.length) = (0, 0, 0);
                         self.crc = self.model.crc_start;
                         self.text.clear();
+                        self.memory.clone_from(&self.model.preamble);
                     }
                 }
             }
@@ -279,6 +340,9 @@ impl Engine {
         let payload = text + 8;
         let at = self.count;
         self.count += 1;
+        if self.model.keeps {
+            self.memory.push(byte);
+        }
         // The length is 0 until it has been read.
         if at < payload + u64::from(self.length) {
             self.crc = self.crc << 8 ^ self.crc_table[usize::from(self.crc >> 8 ^ u16::from(byte))];
@@ -352,6 +416,9 @@ mod tests {
             instructions: instructions.map(|(n, r)| (n.to_string(), r)).to_vec(),
             clear_clocks: 512,
             start_clocks: 48,
+            clear_ns: 0,
+            start_ns: 0,
+            keeps: false,
             preamble: vec![0xc9, 0x5a, 0x36, 0xe1],
             text_bytes: 32,
             length_max: 1_048_576,
@@ -401,9 +468,9 @@ mod tests {
     fn opened() -> Engine {
         let mut engine = Engine::new(Arc::new(model()), 0x24d0_8501, false);
         engine.instruction(Role::Open);
-        engine.idle(Role::Open, 511);
+        engine.idle(Role::Open, 511, 0);
         assert_eq!(engine.status().get_u64(0, 16), 0x5001);
-        engine.idle(Role::Open, 1);
+        engine.idle(Role::Open, 1, 0);
         assert_eq!(engine.status().get_u64(0, 16), 0x5003);
         engine
     }
@@ -470,9 +537,9 @@ mod tests {
         let mut engine = opened();
         engine.take(&stream(&image(0x04d0_8501, 4, b"knit"), 0));
         engine.instruction(Role::Start);
-        engine.idle(Role::Start, 47);
+        engine.idle(Role::Start, 47, 0);
         assert!(!engine.running());
-        engine.idle(Role::Start, 1);
+        engine.idle(Role::Start, 1, 0);
         engine.instruction(Role::Close);
         assert_eq!(engine.status().get_u64(0, 16), 0x501e);
         assert_eq!(engine.images()[0].text, "HEDDLE_208 pattern-tap");
@@ -487,5 +554,40 @@ mod tests {
         assert_eq!(engine.status().get_u64(0, 16), 0x5004);
         engine.instruction(Role::Start);
         assert_eq!(engine.status().get_u64(0, 16), 0x5804);
+    }
+
+    #[test]
+    fn a_part_that_keeps_its_image_takes_time_and_is_read_back() {
+        let mut keeping = model();
+        (keeping.clear_ns, keeping.start_ns) = (100_000_000, 20_000_000);
+        (keeping.keeps, keeping.length_max) = (true, 64);
+        keeping.status.push((Flag::Busy, 5));
+        let status = |e: &Engine| e.status().get_u64(0, 16);
+        let mut engine = Engine::new(Arc::new(keeping), 0x24d0_8501, false);
+        assert!(engine.read_back().iter().all(|b| b));
+        engine.instruction(Role::Open);
+        engine.idle(Role::Open, 600, 99_999_999);
+        assert_eq!(status(&engine), 0x5021);
+        engine.idle(Role::Open, 0, 1);
+        assert_eq!(status(&engine), 0x5003);
+        let bytes = image(0x04d0_8501, 4, b"knit");
+        engine.take(&stream(&bytes, 2));
+        // From the preamble to the CRC as it was sent, then erased memory.
+        let kept = stream(&bytes[16..bytes.len() - 8], 0);
+        let back = engine.read_back();
+        assert_eq!(back.slice(0, kept.len()), kept);
+        assert_eq!(back.len(), 8 * (4 + 32 + 8 + 64 + 2 + BEYOND));
+        assert!(back.iter().skip(kept.len()).all(|b| b));
+        engine.instruction(Role::Start);
+        engine.idle(Role::Start, 48, 0);
+        assert_eq!(status(&engine), 0x502f);
+        engine.idle(Role::Start, 0, 20_000_000);
+        engine.instruction(Role::Close);
+        assert_eq!(status(&engine), 0x501e);
+        assert_eq!(engine.read_back().slice(0, kept.len()), kept);
+        // Broken off after the erase: blank.
+        engine.instruction(Role::Open);
+        engine.instruction(Role::Close);
+        assert!(!engine.running() && engine.read_back().iter().all(|b| b));
     }
 }

@@ -33,6 +33,10 @@ fn read<'a>(r: &mut Reader<'a>, root: &'a Spanned<DeTable<'a>>) -> Option<Engine
         "close",
         "clear_clocks",
         "start_clocks",
+        "clear_ms",
+        "start_ms",
+        "keeps",
+        "read",
         "preamble",
         "text_bytes",
         "length_max",
@@ -58,6 +62,13 @@ fn read<'a>(r: &mut Reader<'a>, root: &'a Spanned<DeTable<'a>>) -> Option<Engine
             instructions.push((name.text.trim().to_string(), role));
         }
     }
+    if let Some(name) = r.text(&table, "read", "read = \"PRG_READ\"") {
+        instructions.push((name.text.trim().to_string(), Role::Read));
+    }
+    let keeps = r.flag(&table, "keeps", "keeps = true").unwrap_or(false);
+    let mut time = |key| r.whole(&table, key, 0..=3_600_000, "clear_ms = 120");
+    let clear_ns = u64::from(time("clear_ms").unwrap_or(0)) * 1_000_000;
+    let start_ns = u64::from(time("start_ms").unwrap_or(0)) * 1_000_000;
     let mut number = |key, most, example| {
         if !table.has(key) {
             r.missing(&table, key, example);
@@ -110,6 +121,9 @@ fn read<'a>(r: &mut Reader<'a>, root: &'a Spanned<DeTable<'a>>) -> Option<Engine
         instructions,
         clear_clocks: clear_clocks?.into(),
         start_clocks: start_clocks?.into(),
+        clear_ns,
+        start_ns,
+        keeps,
         preamble: bytes?,
         text_bytes: text_bytes? as usize,
         length_max: length_max?,

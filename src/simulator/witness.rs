@@ -59,6 +59,8 @@ pub struct Loaded {
     pub crc: u16,
     /// True once its design runs.
     pub running: bool,
+    /// True if it is there again after the power has been off.
+    pub kept: bool,
 }
 
 /// A device at the end.

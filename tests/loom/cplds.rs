@@ -1,4 +1,5 @@
-//! BOBBIN_44 and SHUTTLE_44: two CPLDs in 44-pin chip carriers, unlike in pinout, cells and edition.
+//! BOBBIN_44, SHUTTLE_44 and TREADLE_44: CPLDs in 44-pin chip carriers, unlike in pinout, cells and edition; the last one
+//! keeps its image.
 
 use taploom_bsdl::Device;
 use taploom_bsdl::model::{
@@ -14,6 +15,8 @@ const BOBBIN_GROUND: [u32; 4] = [1, 12, 23, 34];
 const BOBBIN_SUPPLY: [u32; 4] = [11, 22, 33, 44];
 const SHUTTLE_GROUND: [u32; 4] = [10, 22, 30, 42];
 const SHUTTLE_SUPPLY: [u32; 4] = [3, 15, 23, 35];
+const TREADLE_GROUND: [u32; 4] = [6, 17, 28, 39];
+const TREADLE_SUPPLY: [u32; 4] = [5, 16, 27, 38];
 
 /// The CPLD in the language of 1994: BC_1 throughout, control cells that enable at 1, any version digit.
 pub(super) fn bobbin() -> Device {
@@ -136,6 +139,64 @@ pub(super) fn shuttle() -> Device {
         "00000000000000000000000000000000",
     );
     d.finish("The opcode of all zeros does nothing in this device: it selects the bypass register.")
+}
+
+/// The CPLD that keeps its image: a flash memory that is erased and written through the chain.
+pub(super) fn treadle() -> Device {
+    let mut d = Draft::new("TREADLE_44", Edition::Y2001, Edition::Y2001, &["PL44"]);
+    let names = pin_names();
+    let name = |pin: u32| names[pin as usize - 1].as_str();
+    let special = [
+        [9, 20, 31, 42].as_slice(),
+        &[1, 23],
+        &TREADLE_GROUND,
+        &TREADLE_SUPPLY,
+    ]
+    .concat();
+    let pins: Vec<_> = (1..=44)
+        .filter(|pin| !special.contains(pin))
+        .map(|pin| vec![name(pin)])
+        .collect();
+    let io = d.bus("MC", InOut, 0, &pins);
+    let clock = d.bus("CLK", In, 0, &[vec![name(1)], vec![name(23)]]);
+    d.tap([&["9"], &["20"], &["31"], &["42"]], None, 20.0e6);
+    for (port, pins) in [("GND", TREADLE_GROUND), ("VCC", TREADLE_SUPPLY)] {
+        d.bus(port, Linkage, 1, &pins.map(|pin| vec![name(pin)]));
+    }
+    clock.iter().for_each(|bit| d.watch(Bc4, Clock, *bit));
+    io.iter().for_each(|bit| d.bidir(*bit, Bc1, false));
+    d.instructions(
+        "0X0001",
+        &[
+            ("BYPASS", &["111111"], Access::Standard),
+            ("EXTEST", &["000000"], Access::Standard),
+            ("SAMPLE", &["000001"], Access::Standard),
+            ("PRELOAD", &["000001"], Access::Standard),
+            ("IDCODE", &["000010"], Access::Standard),
+            ("HIGHZ", &["000011"], Access::Standard),
+            ("CLAMP", &["000100"], Access::Standard),
+            ("USERCODE", &["000101"], Access::Standard),
+            ("PRG_OPEN", &["010000"], Access::Bypass),
+            (
+                "PRG_DATA",
+                &["010001"],
+                Access::Own("PRG_PAGE", 24, Some("000000000000000000000000")),
+            ),
+            (
+                "PRG_STATUS",
+                &["010010"],
+                Access::Own("PRG_STAT", 16, Some("1001XXXXXXXXXXXX")),
+            ),
+            ("PRG_WRITE", &["010100"], Access::Bypass),
+            ("PRG_CLOSE", &["010101"], Access::Bypass),
+            ("PRG_READ", &["010110"], Access::Own("PRG_MEMORY", 24, None)),
+        ],
+    );
+    d.identity(
+        "0001 0010110001100111 10100000000 1",
+        "11111111111111111111111111111111",
+    );
+    d.finish("PRG_OPEN erases the memory: the old design is gone from then on.")
 }
 
 fn pin_names() -> Vec<String> {

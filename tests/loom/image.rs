@@ -26,6 +26,15 @@ pub(crate) fn pattern_tap() -> Vec<u8> {
     image("HEDDLE_208 pattern-tap", HEDDLE_WORD, &payload)
 }
 
+/// The image of the part that keeps it: 600 payload bytes.
+pub(crate) fn treadle() -> Vec<u8> {
+    let mut state = SEED + 1;
+    let payload: Vec<u8> = (0..75)
+        .flat_map(|_| split_mix(&mut state).to_be_bytes())
+        .collect();
+    image("TREADLE_44 carriage", 0x02C6_7A01, &payload)
+}
+
 /// An image for the part that has this word, with this part text (at most 32 bytes of ASCII).
 pub(crate) fn image(text: &str, part: u32, payload: &[u8]) -> Vec<u8> {
     let mut out = vec![0xFF; 16];

@@ -2,7 +2,7 @@
 //! `fixtures/` are what the program and the other tests read.
 //!
 //! - [`draft`]: a device under construction: ports with their pins, cells, instructions
-//! - [`heddle`], [`jacquard`], [`cplds`], [`clip`]: the five devices, pin by pin
+//! - [`heddle`], [`jacquard`], [`cplds`], [`clip`]: the devices, pin by pin
 //! - [`image`]: the raw image, its CRC included
 
 mod clip;
@@ -43,4 +43,12 @@ pub(crate) fn devices() -> Vec<(&'static str, &'static str, Device)> {
             clip::device(),
         ),
     ]
+}
+
+/// The device that keeps its image, of a board of its own.
+pub(crate) fn treadle() -> (&'static str, Device) {
+    (
+        "TREADLE_44: an invented CPLD in a 44-pin chip carrier that keeps its image in flash memory",
+        cplds::treadle(),
+    )
 }
