@@ -9,7 +9,7 @@ use crate::simulator::{Bench, BenchError, Witness};
 use crate::tap::{Port, PortError};
 use crate::transport::libusb::{self, Selector};
 use crate::transport::tap_socket::{Address, TapSocket};
-use crate::transport::{Chip, Lowered, Mpsse, Profile, Trace, Usb};
+use crate::transport::{self, Chip, Lowered, Profile, Trace, Usb};
 
 use super::{Cancel, Session};
 
@@ -61,9 +61,9 @@ impl Session {
         let (mut port, label, witness): (Box<dyn Port>, String, Option<Witness>) = match place {
             Place::Adapter(selector) => {
                 let selector = Selector::new(selector.as_deref().unwrap_or_default());
-                let port = mpsse(libusb::open(&selector)?, selector.channel())?;
-                let label = port.usb().name();
-                (Box::new(port), label, None)
+                let usb = libusb::open(&selector)?;
+                let label = usb.name();
+                (adapter(usb, selector.channel())?, label, None)
             }
             Place::Bench(path) => {
                 let bench = Bench::open(path).map_err(Box::new)?;
@@ -71,7 +71,7 @@ impl Session {
                 // The settings were checked when the bench was opened.
                 let setup = Setup::of(bench.adapter_settings()).unwrap_or_default();
                 (
-                    Box::new(mpsse(setup.on(bench), 0)?),
+                    adapter(setup.on(bench), 0)?,
                     format!("simulated bench {}", path.display()),
                     Some(witness),
                 )
@@ -104,17 +104,24 @@ impl Session {
 /// TCK of a port that was just opened.
 const FIRST_TCK_HZ: u32 = 1_000_000;
 
-/// The serial engine of a chip's channel, with the lines of a plain module.
-fn mpsse<U: Usb>(usb: U, channel: u8) -> Result<Mpsse<U>, PortError> {
-    let chip = Chip::of_release(usb.release());
-    let name = chip.map_or("unknown chip", |c| c.name);
-    let profile = Profile::plain_module(
-        &format!(
-            "plain {name} module, channel {}",
-            char::from(b'A' + channel)
+/// A chip's channel with the lines of a plain module.
+fn adapter<U: Usb + 'static>(usb: U, channel: u8) -> Result<Box<dyn Port>, PortError> {
+    let Some(chip) = Chip::of_release(usb.release()) else {
+        return Err(PortError::Unsupported {
+            what: usb.name(),
+            wish: format!(
+                "be driven: release {:04x} is no chip known here",
+                usb.release()
+            ),
+        });
+    };
+    let profile = Profile::plain(chip, channel).ok_or_else(|| PortError::Unsupported {
+        what: usb.name(),
+        wish: format!(
+            "be driven: channel {} of a {} has neither an MPSSE nor synchronous bit-bang",
+            char::from(b'A' + channel.min(25)),
+            chip.name
         ),
-        channel,
-        chip.map_or(0, |c| c.high_lines),
-    );
-    Mpsse::open(usb, profile)
+    })?;
+    transport::open(usb, profile)
 }

@@ -25,9 +25,26 @@ pub struct Chip {
     pub fast: bool,
     /// Lines of the high byte (ACBUS) that the MPSSE sets and reads.
     pub high_lines: u8,
+    /// Whether it has synchronous bit-bang that this program uses: full-speed chips from the
+    /// FT2232C on (from memory: the BM has the asynchronous mode only, the AM none).
+    pub bit_bang: bool,
+}
+
+/// How a channel is driven.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Way {
+    /// By the serial engine.
+    Mpsse,
+    /// By synchronous bit-bang.
+    BitBang,
 }
 
 const KIB: usize = 1024;
+
+/// TCK by bit-bang is this over the divisor.
+const BANG_HZ: u32 = 24_000_000;
+/// The most that USB at full speed carries, two bytes each way a cycle.
+const BANG_HZ_MAX: u32 = 300_000;
 
 /// The base clock of the divisor on an H type with divide-by-5 off.
 const FAST_HZ: u32 = 60_000_000;
@@ -72,6 +89,7 @@ const fn old(
         mpsse_channels,
         fast: false,
         high_lines: if mpsse_channels > 0 { 4 } else { 0 },
+        bit_bang: release >= 0x0500,
     }
 }
 
@@ -98,6 +116,7 @@ const fn fast(
         mpsse_channels,
         fast: true,
         high_lines,
+        bit_bang: false,
     }
 }
 
@@ -114,13 +133,45 @@ impl Chip {
         CHIPS.iter().find(|chip| chip.release == release)
     }
 
-    /// The highest rate of TCK in Hz by its divisor; 0 without an MPSSE.
+    /// The highest rate of TCK in Hz, on the channel that makes it highest; 0 if this program
+    /// cannot drive the chip.
     pub const fn tck_hz_max(&self) -> u32 {
         match (self.mpsse_channels, self.fast) {
+            (0, _) if self.bit_bang => BANG_HZ_MAX,
             (0, _) => 0,
             (_, true) => FAST_HZ / 2,
             (_, false) => SLOW_HZ / 2,
         }
+    }
+
+    /// How this program drives a channel, 0 for A; `None` if it cannot.
+    pub const fn way(&self, channel: u8) -> Option<Way> {
+        if channel < self.mpsse_channels {
+            Some(Way::Mpsse)
+        } else if channel < self.channels && self.bit_bang {
+            Some(Way::BitBang)
+        } else {
+            None
+        }
+    }
+
+    /// The baud generator's divisor that makes TCK by bit-bang at the highest rate that is not
+    /// above `hz`, and that rate in Hz, rounded down; `None` if even the slowest one is above it.
+    ///
+    /// A byte goes to the pins at 16 times the baud rate (AN232B-01, from memory), the baud rate
+    /// is 3 MHz over the divisor, and a cycle of TCK takes two bytes: TCK = 24 MHz / divisor. At
+    /// most 300 kHz: USB at full speed carries no more (19 packets a millisecond for both ways
+    /// together).
+    pub const fn bang_rate(hz: u32) -> Option<(u16, u32)> {
+        let wish = if hz > BANG_HZ_MAX { BANG_HZ_MAX } else { hz };
+        if wish == 0 {
+            return None;
+        }
+        let divisor = BANG_HZ.div_ceil(wish);
+        if divisor > 0x3fff {
+            return None;
+        }
+        Some((divisor as u16, BANG_HZ / divisor))
     }
 
     /// How TCK is made at the highest possible rate that is not above `hz`; `None` if even the
@@ -222,6 +273,25 @@ mod tests {
         let slow = chip.rate(400).unwrap();
         assert_eq!((slow.is_fast(), slow.divisor), (false, 14999));
         assert_eq!(chip.rate(0), None);
+    }
+
+    #[test]
+    fn bit_bang_rates_come_from_the_baud_generator() {
+        // Computed from byte rate = 16 x baud (AN232B-01) and two bytes a cycle.
+        assert_eq!(Chip::bang_rate(300_000), Some((80, 300_000)));
+        assert_eq!(Chip::bang_rate(30_000_000), Some((80, 300_000)));
+        assert_eq!(Chip::bang_rate(299_999), Some((81, 296_296)));
+        assert_eq!(Chip::bang_rate(76_800), Some((313, 76_677)));
+        assert_eq!(Chip::bang_rate(1_465), Some((16_383, 1_464)));
+        assert_eq!(Chip::bang_rate(1_464), None, "1464.9 Hz is above it");
+        assert_eq!(Chip::bang_rate(0), None);
+        let way = |release, channel| Chip::of_release(release).unwrap().way(channel);
+        assert_eq!(way(0x0600, 0), Some(Way::BitBang));
+        assert_eq!(way(0x0600, 1), None);
+        assert_eq!(way(0x0500, 0), Some(Way::Mpsse));
+        assert_eq!(way(0x0500, 1), Some(Way::BitBang));
+        assert_eq!(way(0x0400, 0), None);
+        assert_eq!(way(0x0800, 2), None);
     }
 
     #[test]

@@ -3,6 +3,8 @@
 //! - [`Usb`]: the seam below the encoders.
 //! - [`libusb`]: the real thing behind it.
 //! - [`Mpsse`]: programs as commands of the chips' serial engine, over [`Usb`].
+//! - [`BitBang`]: programs as bytes for eight lines, on chips and channels without that engine.
+//! - [`open`]: the one of the two that a profile asks for.
 //! - [`Chip`], [`Rate`]: what each chip can do; [`Profile`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
 //! - [`Trace`]: a wrapper that writes what runs as a value-change dump.
@@ -12,12 +14,14 @@
 //!
 //! This room knows nothing of the simulator, of BSDL or of boards.
 
+mod bitbang;
 mod chip;
 mod fault;
 pub mod libusb;
 mod log;
 mod lowered;
 mod mpsse;
+mod open;
 mod profile;
 pub mod tap_socket;
 #[cfg(test)]
@@ -25,11 +29,13 @@ mod testing;
 mod trace;
 mod usb;
 
-pub use chip::{Chip, Rate};
+pub use bitbang::BitBang;
+pub use chip::{Chip, Rate, Way};
 pub use fault::{Fault, Faulty};
 pub use log::{Recorder, Replay};
 pub use lowered::Lowered;
 pub use mpsse::Mpsse;
-pub use profile::{Pin, Profile, Wire};
+pub use open::open;
+pub use profile::{Pin, Profile, TapLines, Wire};
 pub use trace::Trace;
 pub use usb::{Usb, UsbCounts, UsbError};

@@ -6,7 +6,7 @@ use crate::tap::{Clocks, PortError};
 use crate::transport::UsbError;
 
 use super::engine::Engine;
-use super::model::{Model, Timing, Wiring};
+use super::model::{BitBang, Model, Timing, Wiring};
 use super::pins::Pins;
 use super::time::{TICKS_PER_US, Ticks};
 
@@ -15,13 +15,19 @@ use super::time::{TICKS_PER_US, Ticks};
 const STATUS: [u8; 2] = [0x31, 0x60];
 /// The latency timer after power-on, in milliseconds.
 const LATENCY_MS: u8 = 16;
+/// The divisor after power-on in eighths: 9600 baud.
+const FIRST_BAUD_EIGHTHS: u32 = 2500;
 
 /// What the chip's channel does with its bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Mode {
+pub(super) enum Mode {
     /// Serial port: bytes go out on a line and are lost here.
     Serial,
     Mpsse,
+    /// Bytes to the pins; with `reads`, a reading for each (synchronous).
+    BitBang {
+        reads: bool,
+    },
 }
 
 /// One channel of an emulated chip with its bench.
@@ -43,7 +49,9 @@ pub struct EmulatedChip<C> {
     pub(super) commands: u64,
     pub(super) bad_commands: u64,
     channel: u8,
-    mode: Mode,
+    pub(super) mode: Mode,
+    /// The divisor of the baud generator, in eighths.
+    pub(super) baud_eighths: u32,
     latency_ms: u8,
     last_in: Ticks,
     hung: bool,
@@ -68,6 +76,7 @@ impl<C: Clocks> EmulatedChip<C> {
             bad_commands: 0,
             channel,
             mode: Mode::Serial,
+            baud_eighths: FIRST_BAUD_EIGHTHS,
             latency_ms: LATENCY_MS,
             last_in: 0,
             hung: false,
@@ -110,7 +119,7 @@ impl<C: Clocks> EmulatedChip<C> {
     pub fn driven_lines(&self) -> u16 {
         match self.mode {
             Mode::Serial => 0b1_0101,
-            Mode::Mpsse => (0..16)
+            Mode::Mpsse | Mode::BitBang { .. } => (0..16)
                 .map(|pin| 1 << pin)
                 .filter(|&line| self.pins.drives(line))
                 .sum(),
@@ -120,6 +129,11 @@ impl<C: Clocks> EmulatedChip<C> {
     /// Whether it is in MPSSE mode.
     pub fn in_mpsse_mode(&self) -> bool {
         self.mode == Mode::Mpsse
+    }
+
+    /// Whether it is in a bit-bang mode.
+    pub fn in_bit_bang_mode(&self) -> bool {
+        self.bangs()
     }
 
     /// Does everything that is done by `at`.
@@ -139,8 +153,11 @@ impl<C: Clocks> EmulatedChip<C> {
             self.engine.at = self.engine.at.max(at);
             return Ok(());
         }
-        self.execute(at)
-            .inspect_err(|e| self.failed = Some(e.clone()))
+        let done = match self.mode {
+            Mode::BitBang { reads } => self.bang(at, reads),
+            _ => self.execute(at),
+        };
+        done.inspect_err(|e| self.failed = Some(e.clone()))
     }
 
     /// It hangs: takes, does and answers nothing more. Its lines stay as they are.
@@ -176,6 +193,7 @@ impl<C: Clocks> EmulatedChip<C> {
             _ if self.hung => None,
             Mode::Serial => None,
             Mode::Mpsse => self.due(room),
+            Mode::BitBang { reads } => self.bang_due(room, reads),
         }
     }
 
@@ -245,7 +263,11 @@ impl<C: Clocks> EmulatedChip<C> {
                 self.flush = false;
                 Ok(())
             }
-            (0x01..=0x03 | 0x06 | 0x07, _) => Ok(()),
+            (0x03, _) => {
+                self.set_baud(value, index);
+                Ok(())
+            }
+            (0x01 | 0x02 | 0x06 | 0x07, _) => Ok(()),
             (0x09, 1..=255) => {
                 self.latency_ms = value as u8;
                 Ok(())
@@ -258,19 +280,39 @@ impl<C: Clocks> EmulatedChip<C> {
     fn bit_mode(&mut self, value: u16) -> Result<(), UsbError> {
         let mode = match value >> 8 {
             0x00 => Mode::Serial,
+            0x01 if self.model.bit_bang != BitBang::None => Mode::BitBang { reads: false },
             0x02 if self.channel < self.model.mpsse_channels => Mode::Mpsse,
+            0x04 if self.model.bit_bang == BitBang::Both => Mode::BitBang { reads: true },
             _ => return Err(UsbError::Stalled),
         };
         if mode == self.mode {
-            return Ok(());
+            // A bit-bang mode asked for again takes new directions and keeps its levels.
+            return match mode {
+                Mode::BitBang { .. } => self.direct(value & 0xff),
+                _ => Ok(()),
+            };
         }
         self.mode = mode;
         self.engine = self.engine.restarted();
         self.out_fifo.clear();
         // The direction mask of the request counts for the low byte; values start low.
-        let outputs = if mode == Mode::Mpsse { value & 0xff } else { 0 };
+        let outputs = if mode == Mode::Serial {
+            0
+        } else {
+            value & 0xff
+        };
         self.pins.pull_only = 0;
         self.set_pins(0xffff, 0, outputs)
+            .map_err(|e| UsbError::Other(e.to_string()))?;
+        if self.bangs() {
+            self.tell_rate();
+        }
+        Ok(())
+    }
+
+    /// New directions for the low byte.
+    fn direct(&mut self, outputs: u16) -> Result<(), UsbError> {
+        self.set_pins(0x00ff, self.pins.value, outputs)
             .map_err(|e| UsbError::Other(e.to_string()))
     }
 

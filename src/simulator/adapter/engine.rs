@@ -79,6 +79,9 @@ enum Next {
 impl<C: Clocks> EmulatedChip<C> {
     /// Ticks of one period of TCK.
     fn period(&self) -> Ticks {
+        if self.bangs() {
+            return 2 * self.byte_ticks();
+        }
         let base = if self.model.fast && !self.engine.divide_by_5 {
             BASE_60_MHZ
         } else {
@@ -92,7 +95,7 @@ impl<C: Clocks> EmulatedChip<C> {
         }
     }
 
-    fn tell_rate(&mut self) {
+    pub(super) fn tell_rate(&mut self) {
         let hz = TICKS_PER_US * 1_000_000 / self.period();
         self.clocks.tck_hz(hz as u32);
     }
@@ -436,18 +439,19 @@ impl<C: Clocks> EmulatedChip<C> {
     }
 
     /// Cycles of TCK at the bench, from the engine's present moment on.
-    fn cycles(&mut self, tms: Bits, tdi: Bits) -> Result<Bits, PortError> {
+    pub(super) fn cycles(&mut self, tms: Bits, tdi: Bits) -> Result<Bits, PortError> {
         let n = tms.len();
-        if !self.pins.drives(TCK) {
+        let tap = self.pins.tap;
+        if !self.pins.drives(tap.tck) {
             // Nothing moves the clock, TDO stays as it was.
             return Ok(run(self.pins.tdo, n));
         }
-        let tms = if self.pins.drives(TMS) {
+        let tms = if self.pins.drives(tap.tms) {
             tms
         } else {
             Bits::ones(n)
         };
-        let tdi = if self.pins.drives(TDI) {
+        let tdi = if self.pins.drives(tap.tdi) {
             tdi
         } else {
             Bits::ones(n)
@@ -476,10 +480,11 @@ impl<C: Clocks> EmulatedChip<C> {
         value: u16,
         outputs: u16,
     ) -> Result<(), PortError> {
-        let low_before = self.pins.drives(TCK) && self.pins.value & TCK == 0;
-        let rises = which & TCK != 0 && low_before && outputs & value & TCK != 0;
+        let tap = self.pins.tap;
+        let low_before = self.pins.drives(tap.tck) && self.pins.value & tap.tck == 0;
+        let rises = which & tap.tck != 0 && low_before && outputs & value & tap.tck != 0;
         if rises {
-            let (tms, tdi) = (self.pins.level(TMS), self.pins.level(TDI));
+            let (tms, tdi) = (self.pins.level(tap.tms), self.pins.level(tap.tdi));
             self.cycles(run(tms, 1), run(tdi, 1))?;
         }
         self.pins.value = self.pins.value & !which | value & which;

@@ -69,7 +69,8 @@ struct Requests {
 impl<C: Clocks> EmulatedAdapter<C> {
     /// Channel A of a chip just plugged in, wired as a plain module, with the usual timing.
     pub fn new(model: Model, clocks: C) -> Self {
-        Self::with(model, 0, Wiring::default(), Timing::default(), clocks)
+        let wiring = Wiring::plain(&model);
+        Self::with(model, 0, wiring, Timing::default(), clocks)
     }
 
     /// A chip just plugged in.

@@ -1,4 +1,4 @@
-//! An adapter chip with an MPSSE, emulated at USB level on a bench, in virtual time.
+//! An adapter chip, with an MPSSE or with bit-bang alone, emulated at USB level on a bench, in virtual time.
 //!
 //! - [`EmulatedChip`]: the chip itself. Packets and control requests go in and out at moments
 //!   that the caller names, its pins clock the bench.
@@ -53,14 +53,24 @@
 //!
 //! Gap and turn-around are assumptions, not publications, and may be set: 100 ns and 50 µs.
 //!
+//! **Bit-bang.** A byte goes to the pins one byte period after it came to the front of the OUT
+//! FIFO: 1/(16 x baud), baud = 3 MHz over the divisor (AN232B-01), rounded up to a tick. In the
+//! synchronous mode the pins are read at that moment, before the byte is there (so each reading is one
+//! byte behind), and a byte waits until there is room for its reading in the IN FIFO. There is
+//! no send-immediate: what does not fill a packet waits for the latency timer. The asynchronous
+//! mode only puts out. The directions change with the mode request alone.
+//!
 //! # Levels
 //!
 //! TMS and TDI that the chip does not drive are 1 (pull-ups). In a byte or bit shift that
 //! changes its data on the falling edge (TCK idle low) a bit is there before the rising edge; in
 //! one that changes on the rising edge the bench still sees the bit before. A rising edge of TCK
 //! made by a set-bits command clocks the levels that were there before that command. TDO is
-//! known at rising edges only: reading the pins shows its level at the last one.
+//! known at rising edges only: reading the pins shows its level at the last one. In bit-bang the
+//! bench sees the levels before the byte with the rising edge, and that byte's reading has the TDO
+//! of that edge.
 
+mod bitbang;
 mod chip;
 mod commands;
 mod engine;
@@ -74,6 +84,6 @@ mod time;
 
 pub use chip::EmulatedChip;
 pub use host::EmulatedAdapter;
-pub use model::{Faults, Model, Timing, Wiring};
+pub use model::{BitBang, Faults, Model, Timing, Wiring};
 pub use settings::Setup;
 pub use time::{TICKS_PER_US, Ticks};

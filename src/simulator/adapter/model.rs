@@ -32,6 +32,19 @@ pub struct Model {
     pub open_drain: bool,
     /// Lines of the high byte.
     pub high_lines: u8,
+    /// Which bit-bang modes it has.
+    pub bit_bang: BitBang,
+}
+
+/// The bit-bang modes of a chip (from memory: the AM has none, the BM only the asynchronous one).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BitBang {
+    /// None.
+    None,
+    /// Bytes to the pins.
+    Asynchronous,
+    /// Also bytes to the pins with a reading for each.
+    Both,
 }
 
 impl Model {
@@ -49,6 +62,7 @@ impl Model {
             fast: true,
             open_drain: false,
             high_lines: 8,
+            bit_bang: BitBang::Both,
         }
     }
 
@@ -95,14 +109,72 @@ impl Model {
             fast: false,
             open_drain: false,
             high_lines: 4,
+            bit_bang: BitBang::Both,
         }
     }
 
-    /// The model of this name, in any case.
+    /// An FT232R, or the FT245R that differs in its pin names only: no MPSSE.
+    pub fn ft232r() -> Model {
+        Model {
+            name: "FT232R".to_owned(),
+            product: 0x6001,
+            release: 0x0600,
+            serial: "EMU232R".to_owned(),
+            out_fifo: 128,
+            in_fifo: 256,
+            mpsse_channels: 0,
+            high_lines: 0,
+            ..Model::ft2232c()
+        }
+    }
+
+    /// One of the FT-X family: an FT232R with larger FIFOs.
+    pub fn ft_x() -> Model {
+        Model {
+            name: "FT-X".to_owned(),
+            product: 0x6015,
+            release: 0x1000,
+            serial: "EMUX".to_owned(),
+            out_fifo: 512,
+            in_fifo: 512,
+            ..Model::ft232r()
+        }
+    }
+
+    /// An FT232BM: without the synchronous mode.
+    pub fn ft232bm() -> Model {
+        Model {
+            name: "FT232BM".to_owned(),
+            release: 0x0400,
+            serial: "EMU232BM".to_owned(),
+            in_fifo: 384,
+            bit_bang: BitBang::Asynchronous,
+            ..Model::ft232r()
+        }
+    }
+
+    /// A successor of an H type. The FIFOs are not published: those of the H type are assumed.
+    fn successor(name: &str, product: u16, release: u16, of: Model) -> Model {
+        Model {
+            name: name.to_owned(),
+            product,
+            release,
+            serial: format!("EMU{}", &name[2..]),
+            ..of
+        }
+    }
+
+    /// The model of this name, in any case; an FT245R is the FT232R, an FT2232D the FT2232C.
     pub fn named(name: &str) -> Option<Model> {
+        let name = match name.to_ascii_uppercase().as_str() {
+            "FT245R" => "FT232R".to_owned(),
+            "FT2232D" => "FT2232C".to_owned(),
+            "FT245BM" => "FT232BM".to_owned(),
+            other => other.to_owned(),
+        };
         Model::all()
             .into_iter()
-            .find(|model| model.name.eq_ignore_ascii_case(name))
+            .find(|model| model.name.eq_ignore_ascii_case(&name))
     }
 
     /// All models.
@@ -112,7 +184,24 @@ impl Model {
             Model::ft232h(),
             Model::ft4232h(),
             Model::ft2232c(),
+            Model::successor("FT2233HP", 0x6040, 0x2800, Model::ft2232h()),
+            Model::successor("FT4233HP", 0x6041, 0x2900, Model::ft4232h()),
+            Model::successor("FT2232HP", 0x6042, 0x3000, Model::ft2232h()),
+            Model::successor("FT4232HP", 0x6043, 0x3100, Model::ft4232h()),
+            Model::successor("FT233HP", 0x6044, 0x3200, Model::ft232h()),
+            Model::successor("FT232HP", 0x6045, 0x3300, Model::ft232h()),
+            Model::successor("FT4232HA", 0x6048, 0x3600, Model::ft4232h()),
+            Model::ft232r(),
+            Model::ft_x(),
+            Model::ft232bm(),
         ]
+    }
+
+    /// Those with an MPSSE.
+    pub fn with_mpsse() -> Vec<Model> {
+        let mut all = Model::all();
+        all.retain(|model| model.mpsse_channels > 0);
+        all
     }
 
     /// Ticks of a frame and packet slots in it.
@@ -153,20 +242,23 @@ pub struct Faults {
     pub hang_after: Option<u64>,
 }
 
-/// Which side line of the bench each line of the chip goes to. Lines 0 to 3 are TCK, TDI, TDO
-/// and TMS; 4 to 7 are the rest of the low byte, 8 to 15 the high byte.
+/// Which line of the bench each line of the chip goes to: 0 to 7 are the low byte, 8 to 15 the
+/// high byte.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Wiring {
-    /// Line of the chip, line of the bench.
+    /// The chip's lines that are TCK, TDI, TDO and TMS. An MPSSE has them on 0, 1, 2 and 3.
+    pub tap: [u8; 4],
+    /// Line of the chip, side line of the bench.
     pub lines: Vec<(u8, Line)>,
 }
 
 impl Default for Wiring {
-    /// A plain module: spare 0 to 3 on the low byte from line 4, spare 4 to 7 on the high byte
-    /// from line 8, TRST* on line 12 and system reset on line 13.
+    /// A plain module with an MPSSE: spare 0 to 3 on the low byte from line 4, spare 4 to 7 on
+    /// the high byte from line 8, TRST* on line 12 and system reset on line 13.
     fn default() -> Wiring {
         let spares = (0..8).map(|k| (4 + k, Line::Spare(k)));
         Wiring {
+            tap: [0, 1, 2, 3],
             lines: spares
                 .chain([(12, Line::Trst), (13, Line::SystemReset)])
                 .collect(),
@@ -175,10 +267,31 @@ impl Default for Wiring {
 }
 
 impl Wiring {
+    /// A plain module of this chip. Without an MPSSE: TCK on line 0 (TXD), TDO on 1 (RXD), TMS
+    /// on 2 (RTS), TDI on 4 (DTR), TRST* on 3 (CTS), system reset on 5 (DSR), spare 0 on 6
+    /// (DCD), spare 1 on 7 (RI): no line that the chip drives as a serial port meets an output
+    /// of the board.
+    pub fn plain(model: &Model) -> Wiring {
+        if model.mpsse_channels > 0 {
+            return Wiring::default();
+        }
+        Wiring {
+            tap: [0, 4, 1, 2],
+            lines: vec![
+                (3, Line::Trst),
+                (5, Line::SystemReset),
+                (6, Line::Spare(0)),
+                (7, Line::Spare(1)),
+            ],
+        }
+    }
+
     /// Without the lines that the chip does not have.
     pub(super) fn on(mut self, model: &Model) -> Wiring {
         let lines = 8 + model.high_lines;
-        self.lines.retain(|&(pin, _)| pin >= 4 && pin < lines);
+        let tap = self.tap;
+        self.lines
+            .retain(|&(pin, _)| !tap.contains(&pin) && pin < lines);
         self
     }
 }

@@ -4,16 +4,23 @@ use crate::tap::{Clocks, Level, Line, PortError};
 
 use super::model::Wiring;
 
-/// TCK in the low byte.
+/// TCK of an MPSSE in the low byte.
 pub(super) const TCK: u16 = 1;
-/// TDI in the low byte.
+/// TDI of an MPSSE in the low byte.
 pub(super) const TDI: u16 = 1 << 1;
-/// TDO in the low byte.
-pub(super) const TDO: u16 = 1 << 2;
-/// TMS in the low byte.
+/// TMS of an MPSSE in the low byte.
 pub(super) const TMS: u16 = 1 << 3;
 /// GPIOL1 in the low byte, which the wait commands look at.
 pub(super) const GPIOL1: u16 = 1 << 5;
+
+/// The lines of the TAP, each as its bit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Tap {
+    pub(super) tck: u16,
+    pub(super) tdi: u16,
+    pub(super) tdo: u16,
+    pub(super) tms: u16,
+}
 
 /// Values and directions.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -24,6 +31,8 @@ pub(super) struct Pins {
     pub(super) pull_only: u16,
     /// TDO at the last rising edge.
     pub(super) tdo: bool,
+    /// The lines that are the bench's TCK, TDI, TDO and TMS.
+    pub(super) tap: Tap,
     wiring: Wiring,
     /// What the bench was last told, for each wired line.
     told: Vec<Level>,
@@ -32,11 +41,13 @@ pub(super) struct Pins {
 impl Pins {
     pub(super) fn new(wiring: Wiring) -> Pins {
         let told = vec![Level::Released; wiring.lines.len()];
+        let [tck, tdi, tdo, tms] = wiring.tap.map(|pin| 1 << pin);
         Pins {
             value: 0,
             outputs: 0,
             pull_only: 0,
             tdo: true,
+            tap: Tap { tck, tdi, tdo, tms },
             wiring,
             told,
         }
@@ -52,6 +63,11 @@ impl Pins {
         !self.drives(line) || self.value & line != 0
     }
 
+    /// The lines that go to side lines of the bench, as bits.
+    pub(super) fn side_lines(&self) -> u16 {
+        self.wiring.lines.iter().map(|&(pin, _)| 1 << pin).sum()
+    }
+
     /// All levels as the read commands give them, with the bench's spare lines at `spares`.
     pub(super) fn read(&self, spares: u8) -> u16 {
         let mut levels = 0;
@@ -60,7 +76,7 @@ impl Pins {
             let wired = self.wiring.lines.iter().find(|&&(p, _)| p == pin);
             let level = match wired {
                 Some((_, Line::Spare(k))) if *k < 8 => spares >> k & 1 == 1,
-                _ if line == TDO && !self.drives(line) => self.tdo,
+                _ if line == self.tap.tdo && !self.drives(line) => self.tdo,
                 _ => self.level(line),
             };
             levels |= u16::from(level) << pin;

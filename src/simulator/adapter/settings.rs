@@ -2,7 +2,8 @@
 //!
 //! ```toml
 //! [adapter]
-//! chip = "FT2232H"        # FT2232H, FT232H, FT4232H or FT2232C
+//! chip = "FT2232H"        # FT2232H, FT232H, FT4232H, their HP and HA successors, FT2232C;
+//!                         # FT232R and FT-X by bit-bang
 //! serial = "EMU2232H"     # the serial number that it reports
 //! out_fifo = 4096         # bytes of its FIFOs
 //! in_fifo = 4096
@@ -115,8 +116,8 @@ impl Setup {
 
     /// The adapter with its plug in and its lines on `clocks`.
     pub fn on<C: Clocks>(self, clocks: C) -> EmulatedAdapter<C> {
-        EmulatedAdapter::with(self.model, 0, Wiring::default(), self.timing, clocks)
-            .with_faults(self.faults)
+        let wiring = Wiring::plain(&self.model);
+        EmulatedAdapter::with(self.model, 0, wiring, self.timing, clocks).with_faults(self.faults)
     }
 }
 

@@ -11,15 +11,15 @@ use super::*;
 
 /// A bench that keeps what it gets. TDO is TDI of the same cycle, inverted.
 #[derive(Debug, Default)]
-struct Probe {
-    tms: Vec<bool>,
-    tdi: Vec<bool>,
-    lines: Vec<(Line, Level)>,
-    spares: u8,
-    passed_ns: u64,
-    hz: u32,
-    quiet: bool,
-    cycles: u64,
+pub(super) struct Probe {
+    pub(super) tms: Vec<bool>,
+    pub(super) tdi: Vec<bool>,
+    pub(super) lines: Vec<(Line, Level)>,
+    pub(super) spares: u8,
+    pub(super) passed_ns: u64,
+    pub(super) hz: u32,
+    pub(super) quiet: bool,
+    pub(super) cycles: u64,
 }
 
 impl Clocks for Probe {
@@ -85,7 +85,7 @@ const NO_TIME: Timing = Timing {
 };
 
 /// Reads until `bytes` answer bytes have come, status bytes taken off.
-fn answers(usb: &mut EmulatedAdapter<Probe>, bytes: usize) -> Vec<u8> {
+pub(super) fn answers(usb: &mut EmulatedAdapter<Probe>, bytes: usize) -> Vec<u8> {
     let mut all = Vec::new();
     while all.len() < bytes {
         let request = usb.read(LONG).unwrap();

@@ -58,7 +58,7 @@ pub(super) fn decode(
                     } else {
                         0
                     };
-                    bits.push_u64(spare_levels(low_pins | high_pins << 8, profile), 8);
+                    bits.push_u64(profile.spare_levels(low_pins | high_pins << 8), 8);
                 }
                 Part::Mark(_) => {}
             }
@@ -66,16 +66,4 @@ pub(super) fn decode(
         answers.push(bits);
     }
     Ok(answers)
-}
-
-/// Bit k: the level of spare line k as the board has it; lines that there are not read 1.
-fn spare_levels(pins: u16, profile: &Profile) -> u64 {
-    let mut levels = 0xff;
-    for (k, wire) in profile.spare.iter().enumerate() {
-        let level = (pins >> wire.pin & 1 == 1) != wire.inverted;
-        if !level {
-            levels &= !(1 << k);
-        }
-    }
-    levels
 }

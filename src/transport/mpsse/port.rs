@@ -8,7 +8,7 @@ use crate::tap::{
 };
 
 use super::super::lowered::{cycles_time, steps_of, unknown_ticket};
-use super::super::{Chip, Profile, Usb, UsbError};
+use super::super::{Chip, Profile, Usb, UsbError, Way};
 use super::decode::decode;
 use super::encode::{Encoder, Part, Stream};
 use super::op;
@@ -94,27 +94,13 @@ impl<U: Usb> Mpsse<U> {
                 usb.release()
             ))
         })?;
-        if profile.channel >= chip.mpsse_channels {
+        let fault = profile
+            .fault(chip)
+            .or_else(|| (profile.way != Way::Mpsse).then(|| "it is for bit-bang".to_owned()));
+        if let Some(fault) = fault {
             return Err(unsupported(format!(
-                "be driven as \"{}\": a {} has an MPSSE on {} of its channels, not on channel {}",
-                profile.name,
-                chip.name,
-                chip.mpsse_channels,
-                char::from(b'A' + profile.channel.min(25))
-            )));
-        }
-        let high_pins = 8 + chip.high_lines;
-        let pins = profile
-            .spare
-            .iter()
-            .chain(&profile.trst)
-            .chain(&profile.system_reset)
-            .map(|wire| wire.pin)
-            .chain(profile.fixed.iter().map(|&(pin, _)| pin));
-        if let Some(pin) = pins.into_iter().find(|&p| p < 4 || p >= high_pins) {
-            return Err(unsupported(format!(
-                "be driven as \"{}\": line {pin} of a {} is not free for side lines",
-                profile.name, chip.name
+                "be driven as \"{}\": {fault}",
+                profile.name
             )));
         }
         let encoder = Encoder::new(chip, profile);
@@ -449,17 +435,9 @@ impl<U: Usb> Mpsse<U> {
     }
 
     fn no_line(&self, line: Line) -> PortError {
-        let line = match line {
-            Line::Trst => "TRST*".to_owned(),
-            Line::SystemReset => "the system reset".to_owned(),
-            Line::Spare(k) => format!("spare line {k}"),
-        };
         PortError::Unsupported {
             what: self.what.clone(),
-            wish: format!(
-                "set {line}: the profile \"{}\" has no such line",
-                self.encoder.profile().name
-            ),
+            wish: self.encoder.profile().lacks(line),
         }
     }
 
