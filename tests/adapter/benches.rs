@@ -70,7 +70,7 @@ fn said(document: &Value) -> Value {
     };
     serde_json::json!([
         document["exit"],
-        document["error"],
+        document["error"]["kind"],
         of("devices", &["position", "idcode", "verdict"]),
         of("wires", &["label", "verdict", "with"]),
         document["simulated"]["fights"],
