@@ -181,41 +181,49 @@ impl<'g, 'a> Batch<'g, 'a> {
         self.settle(end);
     }
 
-    /// Images between the present one and the next, so that no update changes more than `max_switching` outputs:
-    /// first what goes off, then the rest in groups; pins under one control cell stay together.
+    /// Images between the present one and the next, so that no update changes more than `max_switching` outputs: first
+    /// what goes off, then enables and directions of parts, then the rest in groups; pins under one control cell stay
+    /// together. Where a part is switched that is done at any number of outputs: it must have let go of a net before a
+    /// pin drives there, and a pin before the part does.
     fn steps(&self, next: &GuardedImage) -> Vec<Bits> {
         let pins = self.guard.pins();
         let limit = self.guard.rules().max_switching.max(1) as usize;
-        let changing: Vec<PinIndex> = (next.driven().iter())
+        let mut changing: Vec<PinIndex> = (next.driven().iter())
             .filter(|(p, l)| self.now.level_of(*p) != Some(*l))
             .map(|(p, _)| *p)
             .collect();
-        if changing.len() <= limit {
-            return Vec::new();
-        }
-        let mut bits = self.now.bits().clone();
-        let mut steps = Vec::new();
         let ends: Vec<PinIndex> = (self.now.driven().iter())
             .map(|(p, _)| *p)
             .filter(|p| next.level_of(*p).is_none())
             .collect();
+        let switches =
+            |p: &PinIndex| (pins.group(*p).iter()).any(|member| self.guard.switches_part(*member));
+        let turns = changing.iter().any(switches);
+        if changing.len() <= limit && !turns && !ends.iter().any(switches) {
+            return Vec::new();
+        }
+        let mut bits = self.now.bits().clone();
+        let mut steps = Vec::new();
         if !ends.is_empty() {
             for pin in ends {
                 copy_cells(pins, pin, next.bits(), &mut bits);
             }
             steps.push(bits.clone());
         }
+        changing.sort_by_key(|p| !switches(p));
         let mut done: Vec<PinIndex> = Vec::new();
-        let mut count = 0;
+        let (mut count, mut turning) = (0, turns);
         for pin in changing {
             if done.contains(&pin) {
                 continue;
             }
             let group = pins.group(pin);
-            if count > 0 && count + group.len() > limit {
+            let turned = turning && !switches(&pin);
+            if count > 0 && (count + group.len() > limit || turned) {
                 steps.push(bits.clone());
                 count = 0;
             }
+            turning &= !turned;
             for &member in group {
                 copy_cells(pins, member, next.bits(), &mut bits);
             }

@@ -104,6 +104,8 @@ pub struct Guard<'a> {
     nets: Vec<Net>,
     net_of: Vec<usize>,
     never: Vec<bool>,
+    /// By pin: it is an enable or a direction of a part that drives when it is on.
+    switches: Vec<bool>,
     held: Vec<(PinIndex, bool)>,
     rest: GuardedImage,
 }
@@ -132,6 +134,15 @@ impl<'a> Guard<'a> {
         for pin in board.guard.never_drive.iter().filter_map(find) {
             never[pin.0] = true;
         }
+        let mut switches = vec![false; pins.len()];
+        let live = nets.iter().flat_map(|n| &n.live);
+        let needs = live.flat_map(|l| match l {
+            Live::Part(_, needs) => &needs[..],
+            _ => &[],
+        });
+        for pin in needs.filter_map(|n| find(n.pin.device_pin()?)) {
+            switches[pin.0] = true;
+        }
         let held: Vec<_> = (board.guard.hold.iter())
             .filter_map(|h| Some((find(&h.pin)?, h.level.bit())))
             .collect();
@@ -142,6 +153,7 @@ impl<'a> Guard<'a> {
             nets,
             net_of,
             never,
+            switches,
             held,
             rest: GuardedImage {
                 bits: Bits::new(),
@@ -220,6 +232,17 @@ impl<'a> Guard<'a> {
     /// Whether the pin drives whenever EXTEST is on.
     pub fn always_drives(&self, pin: PinIndex) -> bool {
         self.rest.level_of(pin).is_some()
+    }
+
+    /// Whether a `[[driver]]` that is live drives the pin's net: what is read there says nothing about our drivers.
+    pub fn driven_by_others(&self, pin: PinIndex) -> bool {
+        let live = &self.nets[self.net_of[pin.0]].live;
+        live.iter().any(|l| matches!(l, Live::Declared(_)))
+    }
+
+    /// Whether the pin switches a part on or turns it round, so that others come to drive by it.
+    pub(super) fn switches_part(&self, pin: PinIndex) -> bool {
+        self.switches[pin.0]
     }
 
     /// The rules that look at the pin alone.

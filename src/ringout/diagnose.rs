@@ -341,10 +341,15 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         let mut judged = Judged::plain(Verdict::Open);
         for end in ends {
             let other = if end == ends[0] { ends[1] } else { ends[0] };
-            // A driver that cannot hear itself may push against a line that is stuck.
+            // A driver that cannot hear itself, or hears only its own side of a part, may push against a line that is
+            // stuck.
             let driver_hears = (self.plan.step_at(other))
                 .map(|s| &self.plan.steps[s])
-                .is_some_and(|s| self.subject.pins.hears_itself(s.pin));
+                .is_some_and(|s| {
+                    let mut stations = self.subject.terminals[other].stations.iter();
+                    let direct = stations.any(|at| at.pin == s.pin && at.through.is_empty());
+                    direct && self.subject.pins.hears_itself(s.pin)
+                });
             if let (Stuck::Perhaps(level), false) = (self.links.stuck[end], driver_hears) {
                 judged.alternatives.push(Alternative {
                     verdict: stuck(level),

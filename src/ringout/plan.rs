@@ -79,7 +79,7 @@ impl Plan {
             untested: vec![None; subject.lines.len()],
         };
         plan.add_base(subject, guard);
-        plan.add_ears(subject);
+        plan.add_ears(subject, guard);
         let wanted = |wire: WireIndex| only.is_none_or(|o| o.contains(&wire));
         let mut refused: Vec<Option<Refusal>> = vec![None; subject.terminals.len()];
         for (t, terminal) in subject.terminals.iter().enumerate() {
@@ -169,11 +169,11 @@ impl Plan {
         }
     }
 
-    fn add_ears(&mut self, subject: &Subject<'_>) {
+    fn add_ears(&mut self, subject: &Subject<'_>, guard: &Guard<'_>) {
         for (t, terminal) in subject.terminals.iter().enumerate() {
             for station in &terminal.stations {
                 let open = (station.hear_needs.iter()).all(|n| self.base.contains(n));
-                if station.hears && open {
+                if station.hears && open && !guard.driven_by_others(station.pin) {
                     self.ears.push((station.pin, t));
                     self.heard[t] = true;
                 }

@@ -8,7 +8,9 @@
 )]
 #[path = "../loom/draft.rs"]
 mod draft;
+mod faults;
 mod grid;
+mod real;
 mod weave;
 
 use std::path::{Path, PathBuf};
@@ -45,6 +47,17 @@ fn on_bench(
     board: &Board,
     wish: &Wish,
 ) -> (Result<RingOut, RingOutError>, Seen) {
+    on_bench_with(method, bench, board, wish, &|_| None)
+}
+
+/// The same, with programs of the test's own ahead of those of the ring-out.
+fn on_bench_with(
+    method: Method,
+    bench: &BenchFile,
+    board: &Board,
+    wish: &Wish,
+    ahead: &dyn Fn(&ScanProgram) -> Option<ScanProgram>,
+) -> (Result<RingOut, RingOutError>, Seen) {
     let fitted = |d: &str| bench.with.iter().any(|n| n.name == d);
     let present: Vec<DeviceIndex> = (board.devices.iter().enumerate())
         .filter(|(_, d)| !d.optional || fitted(&d.name))
@@ -54,9 +67,76 @@ fn on_bench(
     let witness = simulated.witness();
     let mut port = Lowered::new(simulated);
     port.set_tck_hz(6_000_000).unwrap();
-    let mut run = |program| tap::run(&mut port, program, PieceLimits::at(6_000_000));
+    let mut programs = 0;
+    let mut run = |program: ScanProgram| {
+        programs += 1;
+        assert!(programs < 1000, "a ring-out without end");
+        if let Some(first) = ahead(&program) {
+            tap::run(&mut port, first, PieceLimits::at(6_000_000))?;
+        }
+        tap::run(&mut port, program, PieceLimits::at(6_000_000))
+    };
     let result = ring_out(board, &present, method, wish, &mut run);
     (result, witness.seen())
+}
+
+/// What a bench has seen after one scan program.
+fn after(bench: &BenchFile, board: &Board, program: ScanProgram) -> Seen {
+    let simulated = Bench::build(bench, board).unwrap_or_else(|e| panic!("{e}"));
+    let witness = simulated.witness();
+    let mut port = Lowered::new(simulated);
+    tap::run(&mut port, program, PieceLimits::at(6_000_000)).unwrap();
+    witness.seen()
+}
+
+/// A scan program that no guard has seen: EXTEST with these pins (`U1.12`) at these levels, and left so. Of the
+/// devices that the board calls optional, `with` are on the chain.
+fn past_the_guard(board: &Board, with: &[&str], pins: &[(String, bool)]) -> ScanProgram {
+    let fitted: Vec<_> = board
+        .devices
+        .iter()
+        .filter(|d| !d.optional || with.contains(&&*d.name))
+        .collect();
+    let ir = |name: &str| -> Bits {
+        let code = |d: &Device| {
+            d.instruction(name).or(d.preload()).unwrap().opcodes[0].bits_with_x_as(true)
+        };
+        (fitted.iter().rev())
+            .flat_map(|d| code(d.bsdl.as_deref().unwrap()))
+            .collect()
+    };
+    let mut image = Vec::new();
+    for declared in fitted.iter().rev() {
+        let bsdl = declared.bsdl.as_deref().unwrap();
+        let start = image.len();
+        image.resize(start + bsdl.boundary_length as usize, false);
+        for cell in &bsdl.cells {
+            if let Some(off) = cell.control {
+                image[start + off.cell as usize] = off.disable_value;
+            }
+        }
+        for (pin, level) in pins {
+            let Some((device, pin)) = pin.split_once('.').filter(|(d, _)| *d == &*declared.name)
+            else {
+                continue;
+            };
+            assert!(!device.is_empty());
+            let Some(driver) = declared.bit_of(pin).and_then(|b| bsdl.pin_cells(b).driver) else {
+                continue;
+            };
+            image[start + driver.number as usize] = *level;
+            if let Some(off) = driver.control {
+                image[start + off.cell as usize] = !off.disable_value;
+            }
+        }
+    }
+    let image: Bits = image.into_iter().collect();
+    let mut program = ScanProgram::new();
+    program.reset();
+    program.scan(Register::Ir, ir("PRELOAD"), TapState::RunTestIdle);
+    program.scan(Register::Dr, image, TapState::RunTestIdle);
+    program.scan(Register::Ir, ir("EXTEST"), TapState::RunTestIdle);
+    program
 }
 
 fn on_scenario(file: &str) -> (Board, RingOut, Seen) {
@@ -272,46 +352,8 @@ fn one_end_alone_shows_shorts_and_stuck_lines() {
 fn a_planted_fight_is_seen() {
     let bench = BenchFile::load(scenario("as-drawn.toml")).unwrap();
     let board = Board::load(&bench.board).unwrap();
-    let simulated = Bench::build(&bench, &board).unwrap();
-    let witness = simulated.witness();
-    let mut port = Lowered::new(simulated);
-    let devices: Vec<_> = board
-        .devices
-        .iter()
-        .map(|d| d.bsdl.clone().unwrap())
-        .collect();
-    let ir = |name: &str| -> Bits {
-        let code = |d: &Device| {
-            d.instruction(name).or(d.preload()).unwrap().opcodes[0].bits_with_x_as(true)
-        };
-        devices.iter().rev().flat_map(|d| code(d)).collect()
-    };
-    let mut image = Vec::new();
-    for (name, d) in board.devices.iter().zip(&devices).rev() {
-        let start = image.len();
-        image.resize(start + d.boundary_length as usize, false);
-        for cell in &d.cells {
-            if let Some(off) = cell.control {
-                image[start + off.cell as usize] |= off.disable_value;
-            }
-        }
-        for (device, pin, level) in [("U1", "12", true), ("U5", "37", false)] {
-            if &*name.name == device {
-                let driver = d.pin_cells(name.bit_of(pin).unwrap()).driver.unwrap();
-                let off = driver.control.unwrap();
-                image[start + driver.number as usize] = level;
-                image[start + off.cell as usize] = !off.disable_value;
-            }
-        }
-    }
-    let image: Bits = image.into_iter().collect();
-    let mut program = ScanProgram::new();
-    program.reset();
-    program.scan(Register::Ir, ir("PRELOAD"), TapState::RunTestIdle);
-    program.scan(Register::Dr, image.clone(), TapState::RunTestIdle);
-    program.scan(Register::Ir, ir("EXTEST"), TapState::RunTestIdle);
-    tap::run(&mut port, program, PieceLimits::at(6_000_000)).unwrap();
-    let seen = witness.seen();
+    let pins = [("U1.12".to_string(), true), ("U5.37".to_string(), false)];
+    let seen = after(&bench, &board, past_the_guard(&board, &["U5"], &pins));
     assert!(seen.fight_count > 0);
     assert!(
         seen.fights

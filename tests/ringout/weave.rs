@@ -1,6 +1,6 @@
-//! Random boards with random cells and random faults, and what a ring-out must say about each wire.
+//! Random boards with random cells, and the reachability oracle.
 //!
-//! The truth is worked out here, from what each pin can do, without the ring-out's own code: a reachability oracle.
+//! What can be tested is worked out here, from what each pin and each part can do, without the ring-out's own code.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -10,6 +10,8 @@ use taploom_bsdl::model::{CellFunction, CellKind, Edition, PortMode, Trit};
 use taploom_bsdl::print;
 
 use crate::draft::{Access, Draft, Pad};
+use crate::faults::Faults;
+use crate::real::{self, Real};
 
 /// A small generator of chance: splitmix64.
 pub(crate) struct Dice(pub u64);
@@ -54,56 +56,111 @@ pub(crate) enum Kind {
 
 use Kind::{Bc7, Bc8, In, Out2, Out3, Out9, Out10, Shared, Split};
 
+/// What sits between a pin of the right connector and the device pin behind it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Part {
+    Nothing,
+    /// 100 ohm.
+    Resistor,
+    Closed,
+    /// An open switch: nothing gets through.
+    Gap,
+    /// A shifter that carries both ways of its own accord.
+    Shifter,
+    /// A buffer from the connector to the device, on while its enable is low.
+    Inward,
+    /// A buffer from the device to the connector, on while its enable is high.
+    Outward,
+    /// A buffer with a direction pin: high carries to the device.
+    Turning,
+}
+
 /// One pin that a wire ends at, or a spare.
 #[derive(Debug, Clone)]
 pub(crate) struct End {
     pub(crate) kind: Kind,
     pub(crate) device: usize,
-    pub(crate) pin: usize,
-    pub(crate) resistor: bool,
-    /// Behind a buffer that carries from the connector to the device only.
-    pub(crate) buffered: bool,
+    pub(crate) pin: String,
+    pub(crate) part: Part,
+    /// `never_drive` names it.
+    pub(crate) never: bool,
+    /// Where a wire ends: connector pin, or the device pin itself.
+    pub(crate) place: String,
 }
 
 impl End {
-    fn name(&self) -> String {
+    pub(crate) fn name(&self) -> String {
         format!("U{}.{}", self.device + 1, self.pin)
     }
 
     /// Can be driven alone, both ways.
-    fn drives(&self) -> bool {
-        !self.buffered && !matches!(self.kind, In | Shared)
+    pub(crate) fn drives(&self) -> bool {
+        !matches!(self.kind, In | Shared)
+            && !self.never
+            && !matches!(self.part, Part::Inward | Part::Gap)
     }
 
-    fn hears(&self) -> bool {
-        !matches!(self.kind, Out3 | Out2)
+    pub(crate) fn hears(&self) -> bool {
+        !matches!(self.kind, Out3 | Out2) && !matches!(self.part, Part::Outward | Part::Gap)
     }
 
-    fn hears_itself(&self) -> bool {
-        self.drives() && self.hears()
+    /// Sees the line itself while it drives it.
+    pub(crate) fn hears_itself(&self) -> bool {
+        let direct = matches!(self.part, Part::Nothing | Part::Closed | Part::Shifter);
+        self.drives() && self.hears() && direct
+    }
+
+    /// Something at this end may drive the line without being asked.
+    pub(crate) fn live(&self) -> bool {
+        self.kind == Out2 || matches!(self.part, Part::Outward | Part::Turning)
     }
 }
 
-/// Whether a driver at one of two pins can be heard at the other, were they joined.
-fn testable(a: &End, b: &End) -> bool {
-    let way = |a: &End, b: &End| a.drives() && b.kind != Out2 && b.hears();
+/// Whether a driver at one of two pins can be heard at the other, were they joined: the reachability oracle.
+pub(crate) fn testable(a: &End, b: &End) -> bool {
+    // Nothing drives against a buffer that drives the line or may; one that can be turned round can be turned away.
+    let way = |a: &End, b: &End| {
+        a.drives() && b.hears() && b.part != Part::Outward && a.part != Part::Gap
+    };
     way(a, b) || way(b, a)
 }
 
-/// What the ring-out may say about a wire: any of these, each a verdict and with whom.
+/// What the ring-out may say about a wire: any of these, each a verdict and with whom (`*`: whomever).
 pub(crate) type Allowed = Vec<(&'static str, Vec<String>)>;
+
+/// A wire: its two ends, and whether a `[[driver]]` is declared on it.
+#[derive(Debug, Clone)]
+pub(crate) struct Wire {
+    pub(crate) ends: [End; 2],
+    pub(crate) driven: bool,
+    pub(crate) pulled: bool,
+}
+
+impl Wire {
+    pub(crate) fn testable(&self) -> bool {
+        testable(&self.ends[0], &self.ends[1]) && !self.driven
+    }
+
+    pub(crate) fn live(&self) -> bool {
+        self.ends.iter().any(End::live)
+    }
+}
 
 /// A board, its bench and the truth.
 pub(crate) struct Woven {
     pub(crate) board: PathBuf,
     pub(crate) bench: PathBuf,
     pub(crate) truth: BTreeMap<String, Allowed>,
+    /// By wire: the kind of fault on it; `none`, or `no way` where the oracle sees none.
+    pub(crate) fault_of: BTreeMap<String, &'static str>,
     /// The faults in words.
     pub(crate) faults: Vec<String>,
     pub(crate) floating: &'static str,
+    pub(crate) wires: Vec<Wire>,
 }
 
 /// What is drawn at random.
+#[derive(Debug, Clone)]
 pub(crate) struct Limits {
     pub(crate) wires: std::ops::RangeInclusive<usize>,
     pub(crate) faults: std::ops::RangeInclusive<usize>,
@@ -111,158 +168,286 @@ pub(crate) struct Limits {
     pub(crate) neighbours: bool,
     /// Pins that never let go may be among them.
     pub(crate) always: bool,
+    /// Parts, declared pulls and drivers, rules, devices of real files.
+    pub(crate) fittings: bool,
+    /// The devices of the right side are not there: the harness hangs free.
+    pub(crate) alone: bool,
+}
+
+pub(crate) fn label(wire: usize) -> String {
+    format!("W{:02}", wire + 1)
+}
+
+/// A device in the making.
+enum Slot {
+    Woven(Vec<Kind>),
+    /// A real device and the pins that are left.
+    Real(&'static Real, Vec<(Kind, String)>),
 }
 
 /// Weaves the board of a seed into a folder.
 pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
     let mut dice = Dice(seed ^ 0x0074_6170_6C6F_6F6D);
     let count = limits.wires.start() + dice.below(limits.wires.end() - limits.wires.start() + 1);
-    let devices = 2 + dice.below(3);
-    // Device 0 (and 2) serve side 0, device 1 (and 3) side 1.
-    let of_side = |side: usize| (0..devices).filter(|d| d % 2 == side).collect::<Vec<_>>();
-    let mut kinds: Vec<Vec<Kind>> = vec![Vec::new(); devices];
+    let devices = 2 + if dice.percent(70) {
+        dice.below(3)
+    } else {
+        dice.below(7)
+    };
+    // Even devices serve side 0, odd ones side 1; the first two are always woven.
+    let mut slots: Vec<Slot> = Vec::new();
+    for d in 0..devices {
+        let free: Vec<&'static Real> = match limits.fittings && d > 1 && dice.percent(50) {
+            true => (real::devices().iter())
+                .filter(|r| {
+                    !slots
+                        .iter()
+                        .any(|s| matches!(s, Slot::Real(o, _) if o.entity == r.entity))
+                })
+                .collect(),
+            false => Vec::new(),
+        };
+        slots.push(match free.is_empty() {
+            true => Slot::Woven(Vec::new()),
+            false => {
+                let real = dice.pick(&free);
+                Slot::Real(real, real.pins.clone())
+            }
+        });
+    }
+    let direct = limits.fittings && dice.percent(15);
+    let fitted = limits.fittings;
     let mut sides: [Vec<End>; 2] = [Vec::new(), Vec::new()];
     let spares = [dice.below(4), dice.below(4)];
     for side in 0..2 {
-        let mine = of_side(side);
-        for _ in 0..count + spares[side] {
-            let device = dice.pick(&mine);
-            let kind = match dice.below(100) {
-                // Two pins that never let go on one net are no board at all.
-                97.. if sides[0]
-                    .get(sides[side].len())
-                    .is_some_and(|e| e.kind == Out2) =>
-                {
-                    Split
+        let mine: Vec<usize> = (0..devices).filter(|d| d % 2 == side).collect();
+        for n in 0..count + spares[side] {
+            let mut device = dice.pick(&mine);
+            if matches!(&slots[device], Slot::Real(_, left) if left.is_empty()) {
+                device = side;
+            }
+            let (kind, pin) = match &mut slots[device] {
+                Slot::Real(_, left) => left.swap_remove(dice.below(left.len())),
+                Slot::Woven(kinds) => {
+                    let twice = sides[0].get(n).is_some_and(|e| side == 1 && e.kind == Out2);
+                    let kind = match dice.below(100) {
+                        // Two pins that never let go on one net are no board at all.
+                        97.. if twice || !limits.always => Split,
+                        0..34 => Split,
+                        34..54 => Bc7,
+                        54..60 => Bc8,
+                        60..70 => In,
+                        70..76 => Out3,
+                        76..81 => Out9,
+                        81..86 => Out10,
+                        86..97 => Shared,
+                        _ => Out2,
+                    };
+                    kinds.push(kind);
+                    (kind, kinds.len().to_string())
                 }
-                97.. if !limits.always => Split,
-                0..34 => Split,
-                34..54 => Bc7,
-                54..60 => Bc8,
-                60..70 => In,
-                70..76 => Out3,
-                76..81 => Out9,
-                81..86 => Out10,
-                86..97 => Shared,
-                _ => Out2,
             };
-            kinds[device].push(kind);
-            sides[side].push(End {
+            let never = fitted && !matches!(kind, In | Shared | Out2) && dice.percent(3);
+            let mut end = End {
                 kind,
                 device,
-                pin: kinds[device].len(),
-                resistor: false,
-                buffered: false,
-            });
+                pin,
+                part: Part::Nothing,
+                never,
+                place: String::new(),
+            };
+            end.place = match direct && side == 0 {
+                true => end.name(),
+                false => format!("{}.{}", ["JA", "JB"][side], n + 1),
+            };
+            sides[side].push(end);
         }
     }
     // A pin that shares with nobody is alone after all.
-    for (d, list) in kinds.iter_mut().enumerate() {
+    for (d, slot) in slots.iter_mut().enumerate() {
+        let Slot::Woven(list) = slot else { continue };
         let shared: Vec<usize> = (0..list.len()).filter(|i| list[*i] == Shared).collect();
         if shared.len() % 2 == 1 {
             let last = shared[shared.len() - 1];
             list[last] = Split;
+            let pin = (last + 1).to_string();
             for end in sides
                 .iter_mut()
                 .flatten()
-                .filter(|e| e.device == d && e.pin == last + 1)
+                .filter(|e| e.device == d && e.pin == pin)
             {
                 end.kind = Split;
             }
         }
-    }
-    kinds
-        .iter_mut()
-        .filter(|k| k.is_empty())
-        .for_each(|k| k.push(Split));
-    let enable_device = of_side(1)[0];
-    kinds[enable_device].push(Split);
-    let enable = kinds[enable_device].len();
-    let buffered = dice.percent(30) && count >= 4;
-    for (i, end) in sides[1].iter_mut().enumerate().take(count) {
-        end.resistor = dice.percent(15);
-        if buffered && i < count / 3 && end.kind != Out2 && end.kind != Shared {
-            end.buffered = true;
-            end.resistor = false;
+        if list.is_empty() {
+            list.push(Split);
         }
     }
+    // Enable of the inward and of the outward buffers, and the direction of the turning ones.
+    let Slot::Woven(list) = &mut slots[1] else {
+        unreachable!("the second is woven")
+    };
+    let enables: Vec<String> = (0..3)
+        .map(|_| {
+            list.push(Split);
+            format!("U2.{}", list.len())
+        })
+        .collect();
+    let buffered = fitted && dice.percent(30) && count >= 4;
+    let [left, right] = &mut sides;
+    for (i, end) in right
+        .iter_mut()
+        .enumerate()
+        .take(if fitted { count } else { 0 })
+    {
+        end.part = match dice.below(100) {
+            0..12 => Part::Resistor,
+            12..15 => Part::Closed,
+            15..18 => Part::Shifter,
+            // Behind it, the other pin under a shared control cell would be alone after all.
+            18 if end.kind != Shared => Part::Gap,
+            _ => Part::Nothing,
+        };
+        if buffered
+            && i < count / 3
+            && end.kind != Out2
+            && end.kind != Shared
+            && left[i].kind != Out2
+        {
+            end.part = match dice.below(100) {
+                0..70 => Part::Inward,
+                70..85 => Part::Turning,
+                _ => Part::Outward,
+            };
+        }
+        // What is in front of a part need not be the pin itself.
+        end.never &= end.part == Part::Nothing;
+    }
 
-    let mut board = String::from("[board]\nformat = 1\nname = \"woven\"\nbsdl = [\".\"]\n");
-    for d in 0..devices {
+    let mut board = String::from("[board]\nformat = 1\nname = \"woven\"\nbsdl = [\".\"");
+    for slot in &slots {
+        if let Slot::Real(real, _) = slot {
+            write!(board, ", {:?}", real.file.display().to_string()).unwrap();
+        }
+    }
+    board += "]\n";
+    for (d, slot) in slots.iter().enumerate() {
+        let entity = match slot {
+            Slot::Woven(_) => format!("WOVEN_{d}\""),
+            Slot::Real(real, _) => format!("{}\"\npin_map = \"{}\"", real.entity, real.map),
+        };
         writeln!(
             board,
-            "[[device]]\nname = \"U{}\"\nentity = \"WOVEN_{d}\"",
+            "[[device]]\nname = \"U{}\"\nentity = \"{entity}",
             d + 1
         )
         .unwrap();
+        if limits.alone && d % 2 == 1 {
+            board += "optional = true\n";
+        }
     }
     for (side, name) in [(0, "JA"), (1, "JB")] {
-        write!(board, "[[connector]]\nname = \"{name}\"\npins = {{ ").unwrap();
-        let plain = |e: &&(usize, &End)| !e.1.resistor && !e.1.buffered;
-        let pins: Vec<String> = (sides[side].iter().enumerate().collect::<Vec<_>>().iter())
-            .filter(plain)
+        if direct && side == 0 {
+            continue;
+        }
+        let pins: Vec<String> = (sides[side].iter().enumerate())
+            .filter(|(_, e)| e.part == Part::Nothing)
             .map(|(i, e)| format!("{} = \"{}\"", i + 1, e.name()))
             .collect();
-        writeln!(board, "{} }}", pins.join(", ")).unwrap();
+        writeln!(
+            board,
+            "[[connector]]\nname = \"{name}\"\npins = {{ {} }}",
+            pins.join(", ")
+        )
+        .unwrap();
     }
     for (i, end) in sides[1].iter().enumerate() {
-        let pin = format!("JB.{}", i + 1);
-        if end.resistor {
-            writeln!(
-                board,
-                "[[part]]\nname = \"R{}\"\nkind = \"resistor\"\nbetween = [\"{pin}\", \"{}\"]\nohms = 100",
-                i + 1,
-                end.name()
-            )
-            .unwrap();
-        }
-        if end.buffered {
-            writeln!(
-                board,
-                "[[part]]\nname = \"IC{}\"\nkind = \"buffer\"\nfrom = \"{pin}\"\nto = \"{}\"\nenable = {{ pin = \"U{}.{enable}\", on = \"low\" }}",
-                i + 1,
-                end.name(),
-                enable_device + 1
-            )
-            .unwrap();
-        }
+        let ends = [end.place.clone(), end.name()];
+        let text = match end.part {
+            Part::Nothing => continue,
+            Part::Resistor => format!("kind = \"resistor\"\nbetween = {ends:?}\nohms = 100"),
+            Part::Closed => format!("kind = \"switch\"\nbetween = {ends:?}\nclosed = true"),
+            Part::Gap => format!("kind = \"switch\"\nbetween = {ends:?}\nclosed = false"),
+            Part::Shifter => format!("kind = \"shifter\"\nbetween = {ends:?}"),
+            Part::Inward => format!(
+                "kind = \"buffer\"\nfrom = {:?}\nto = {:?}\nenable = {{ pin = \"{}\", on = \"low\" }}",
+                ends[0], ends[1], enables[0]
+            ),
+            Part::Outward => format!(
+                "kind = \"buffer\"\nfrom = {:?}\nto = {:?}\nenable = {{ pin = \"{}\", on = \"high\" }}",
+                ends[1], ends[0], enables[1]
+            ),
+            Part::Turning => format!(
+                "kind = \"buffer\"\nfrom = {:?}\nto = {:?}\ndirection = {{ pin = \"{}\", forward = \"high\" }}",
+                ends[0], ends[1], enables[2]
+            ),
+        };
+        writeln!(board, "[[part]]\nname = \"IC{}\"\n{text}", i + 1).unwrap();
     }
+    let mut wires = Vec::new();
     for i in 0..count {
-        if dice.percent(10) {
+        let ends = [sides[0][i].clone(), sides[1][i].clone()];
+        let pulled = dice.percent(10);
+        if pulled {
             let to = dice.pick(&["low", "high"]);
             writeln!(
                 board,
-                "[[pull]]\npin = \"JA.{}\"\nto = \"{to}\"\nohms = 10_000",
-                i + 1
+                "[[pull]]\npin = \"{}\"\nto = \"{to}\"\nohms = 10_000",
+                ends[0].place
+            )
+            .unwrap();
+        }
+        let quiet = !ends
+            .iter()
+            .any(|e| e.live() || e.kind == Shared || e.part == Part::Inward);
+        let mut driven = fitted && quiet && dice.percent(2);
+        if driven {
+            let when = dice.pick(&["always", "powered"]);
+            // One that needs power is dead, for the machine is off.
+            driven = when == "always";
+            writeln!(
+                board,
+                "[[driver]]\npin = \"{}\"\nwhen = \"{when}\"",
+                ends[0].place
             )
             .unwrap();
         }
         writeln!(
             board,
-            "[[wire]]\nlabel = \"W{:02}\"\nfrom = \"JA.{}\"\nto = \"JB.{}\"\nsignal = \"S{i}\"",
-            i + 1,
-            i + 1,
-            i + 1
+            "[[wire]]\nlabel = \"{}\"\nfrom = \"{}\"\nto = \"{}\"\nsignal = \"S{i}\"",
+            label(i),
+            ends[0].place,
+            ends[1].place
         )
         .unwrap();
+        wires.push(Wire {
+            ends,
+            driven,
+            pulled,
+        });
     }
+    let never: Vec<String> = sides
+        .iter()
+        .flatten()
+        .filter(|e| e.never)
+        .map(End::name)
+        .collect();
     writeln!(
         board,
-        "[guard]\nmax_switching = {}\nsettle_us = 20",
+        "[guard]\nmax_switching = {}\nsettle_us = 20\nnever_drive = {never:?}",
         1 + dice.below(8)
     )
     .unwrap();
 
-    let floating = if limits.neighbours {
-        "neighbours"
-    } else {
-        dice.pick(&["keep", "low", "high"])
+    let floating = match limits.neighbours {
+        true => "neighbours",
+        false => dice.pick(&["keep", "low", "high"]),
     };
     let mut bench = format!(
         "[bench]\nformat = 1\nboard = \"board.toml\"\nseed = {}\nfloating = \"{floating}\"\n",
         seed % 1000
     );
-    for d in 0..devices {
+    for d in (0..devices).filter(|d| !limits.alone || d % 2 == 0) {
         let idle = dice.pick(&["float", "float", "pull-up", "pull-down"]);
         writeln!(
             bench,
@@ -271,219 +456,31 @@ pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
         )
         .unwrap();
     }
-    let mut loose = Faults {
-        dice: &mut dice,
-        sides: &sides,
-        count,
-        used: vec![false; count],
-        spares_used: vec![false; spares[1]],
-        bench,
-        truth: BTreeMap::new(),
-        said: Vec::new(),
-        floating,
-    };
-    let faults = limits.faults.start()
-        + loose
-            .dice
-            .below(limits.faults.end() - limits.faults.start() + 1);
-    for _ in 0..faults {
-        loose.add();
-    }
+    let spares = [sides[0].split_off(count), sides[1].split_off(count)];
+    let mut loose = Faults::new(&mut dice, &wires, &spares, floating, limits.alone, direct);
+    let many = limits.faults.end() - limits.faults.start() + 1;
+    let faults = limits.faults.start() + loose.dice.below(many);
+    (0..faults).for_each(|_| loose.add());
     loose.rest();
-    let (bench, truth, said) = (loose.bench, loose.truth, loose.said);
+    let (injected, truth, said, fault_of) = (loose.bench, loose.truth, loose.said, loose.fault_of);
 
     std::fs::create_dir_all(folder).unwrap();
-    for (d, list) in kinds.iter().enumerate() {
-        let text = device(&mut dice, d, list);
-        std::fs::write(folder.join(format!("woven_{d}.bsd")), text).unwrap();
+    for (d, slot) in slots.iter().enumerate() {
+        if let Slot::Woven(list) = slot {
+            let text = device(&mut dice, d, list);
+            std::fs::write(folder.join(format!("woven_{d}.bsd")), text).unwrap();
+        }
     }
     std::fs::write(folder.join("board.toml"), board).unwrap();
-    std::fs::write(folder.join("bench.toml"), bench).unwrap();
+    std::fs::write(folder.join("bench.toml"), bench + injected.as_str()).unwrap();
     Woven {
         board: folder.join("board.toml"),
         bench: folder.join("bench.toml"),
         truth,
+        fault_of,
         faults: said,
         floating,
-    }
-}
-
-struct Faults<'f> {
-    dice: &'f mut Dice,
-    sides: &'f [Vec<End>; 2],
-    count: usize,
-    used: Vec<bool>,
-    spares_used: Vec<bool>,
-    bench: String,
-    truth: BTreeMap<String, Allowed>,
-    said: Vec<String>,
-    floating: &'static str,
-}
-
-fn label(wire: usize) -> String {
-    format!("W{:02}", wire + 1)
-}
-
-impl Faults<'_> {
-    fn ends(&self, wire: usize) -> (&End, &End) {
-        (&self.sides[0][wire], &self.sides[1][wire])
-    }
-
-    fn testable(&self, wire: usize) -> bool {
-        let (a, b) = self.ends(wire);
-        testable(a, b)
-    }
-
-    fn always(&self, wire: usize) -> bool {
-        let (a, b) = self.ends(wire);
-        a.kind == Out2 || b.kind == Out2
-    }
-
-    /// A wire without a fault that the ring-out can test.
-    fn wire(&mut self, no_always: bool) -> Option<usize> {
-        let free: Vec<usize> = (0..self.count)
-            .filter(|w| !self.used[*w] && self.testable(*w) && !(no_always && self.always(*w)))
-            .collect();
-        let wire = (!free.is_empty()).then(|| self.dice.pick(&free))?;
-        self.used[wire] = true;
-        Some(wire)
-    }
-
-    fn allow(&mut self, wire: usize, verdicts: &[(&'static str, &[String])]) {
-        let mut allowed: Allowed = verdicts.iter().map(|(v, w)| (*v, w.to_vec())).collect();
-        // A loose end that follows a neighbour's edges and cannot be driven itself looks as if it were joined to it.
-        if self.floating == "neighbours" && verdicts.iter().any(|(v, _)| *v == "open") {
-            allowed.extend(["misplaced", "swapped"].map(|v| (v, vec!["*".to_string()])));
-        }
-        self.truth.insert(label(wire), allowed);
-    }
-
-    fn add(&mut self) {
-        match self.dice.below(6) {
-            0 => {
-                if let Some(w) = self.wire(false) {
-                    let end = self.dice.pick(&["from", "to"]);
-                    self.fault(format!(
-                        "kind = \"open\"\nwire = \"{}\"\nend = \"{end}\"",
-                        label(w)
-                    ));
-                    self.allow(w, &[("open", &[])]);
-                }
-            }
-            1 => self.short(),
-            2 => self.swap(),
-            3 => self.misplaced(),
-            _ => {
-                if let Some(w) = self.wire(false) {
-                    let level = self.dice.pick(&["low", "high"]);
-                    self.fault(format!(
-                        "kind = \"stuck\"\nwire = \"{}\"\nlevel = \"{level}\"",
-                        label(w)
-                    ));
-                    let verdict = if level == "low" {
-                        "stuck-low"
-                    } else {
-                        "stuck-high"
-                    };
-                    let (a, b) = self.ends(w);
-                    // A driver next to the fault that hears itself shows it; else it looks like a break.
-                    let sure =
-                        [a, b].iter().any(|e| e.hears_itself() && !e.resistor) && !self.always(w);
-                    match sure {
-                        true => self.allow(w, &[(verdict, &[])]),
-                        false => self.allow(w, &[(verdict, &[]), ("open", &[])]),
-                    }
-                }
-            }
-        }
-    }
-
-    fn fault(&mut self, text: String) {
-        write!(self.bench, "[[fault]]\n{text}\n").unwrap();
-        self.said.push(text.replace('\n', " "));
-    }
-
-    fn short(&mut self) {
-        let many = 2 + self.dice.below(2);
-        let wires: Vec<usize> = (0..many).filter_map(|_| self.wire(true)).collect();
-        if wires.len() < 2 {
-            wires.iter().for_each(|w| self.used[*w] = false);
-            return;
-        }
-        let labels: Vec<String> = wires.iter().map(|w| label(*w)).collect();
-        let behaviour = self.dice.pick(&["wired-and", "wired-or", "strong"]);
-        self.fault(format!(
-            "kind = \"short\"\nwires = {labels:?}\nbehaviour = \"{behaviour}\""
-        ));
-        for w in wires {
-            let mut others: Vec<String> =
-                labels.iter().filter(|l| **l != label(w)).cloned().collect();
-            others.sort();
-            self.allow(w, &[("short", &others)]);
-        }
-    }
-
-    fn swap(&mut self) {
-        let Some(w) = self.wire(true) else { return };
-        let Some(v) = self.wire(true) else {
-            self.used[w] = false;
-            return;
-        };
-        let end = self.dice.pick(&["from", "to"]);
-        self.fault(format!(
-            "kind = \"swap\"\nwires = [\"{}\", \"{}\"]\nend = \"{end}\"",
-            label(w),
-            label(v)
-        ));
-        let ((a, b), (c, d)) = (self.ends(w), self.ends(v));
-        let plain = testable(a, d) && testable(c, b);
-        for (one, other) in [(w, v), (v, w)] {
-            let with = [label(other)];
-            match plain {
-                true => self.allow(one, &[("swapped", &with)]),
-                // Half of the crossing cannot be seen.
-                false => self.allow(
-                    one,
-                    &[
-                        ("swapped", &with),
-                        ("misplaced", &["*".to_string()]),
-                        ("open", &[]),
-                    ],
-                ),
-            }
-        }
-    }
-
-    fn misplaced(&mut self) {
-        let Some(spare) = (0..self.spares_used.len()).find(|s| !self.spares_used[*s]) else {
-            return;
-        };
-        let Some(w) = self.wire(true) else { return };
-        let x = self.sides[1][self.count + spare].clone();
-        if x.kind == Out2 && !self.ends(w).0.hears() {
-            // Nobody could know before driving against it.
-            self.used[w] = false;
-            return;
-        }
-        self.spares_used[spare] = true;
-        self.fault(format!(
-            "kind = \"misplaced\"\nwire = \"{}\"\npin = \"JB.{}\"",
-            label(w),
-            self.count + spare + 1
-        ));
-        match testable(self.ends(w).0, &x) {
-            true => self.allow(w, &[("misplaced", &[x.name()])]),
-            false => self.allow(w, &[("open", &[])]),
-        }
-    }
-
-    fn rest(&mut self) {
-        for w in 0..self.count {
-            if !self.used[w] {
-                let verdict = if self.testable(w) { "good" } else { "untested" };
-                self.truth.insert(label(w), vec![(verdict, vec![])]);
-            }
-        }
+        wires,
     }
 }
 

@@ -223,9 +223,27 @@ impl Nets {
             through: [None; 2],
             coming: [None; 2],
         });
+        // Charge passes through any resistance: before anything drives, both ends are at one level.
+        if !self.links[id as usize].open {
+            let level = self.level(a);
+            self.charge(b, level);
+        }
         for net in [a, b] {
             self.state(net).links.push(id);
             self.touch(net);
+        }
+    }
+
+    /// Puts a net, and what is already linked to it, at a level.
+    fn charge(&mut self, net: Net, level: bool) {
+        let mut left = vec![net];
+        while let Some(net) = left.pop() {
+            if self.level(net) != level {
+                self.state(net).level = level;
+                let links = self.states[net.0 as usize].links.iter();
+                let linked = links.map(|l| &self.links[*l as usize]).filter(|l| !l.open);
+                left.extend(linked.flat_map(|l| l.ends));
+            }
         }
     }
 
