@@ -72,9 +72,9 @@ pub fn parse_package(bytes: &[u8], options: &Options) -> (Vec<model::Package>, V
 }
 
 /// The text of a standard package, as VHDL: names, types and cells, written anew from the standard's published
-/// declarations. Known are STD_1149_1_1990, _1994 and _2001, STD_1149_6_2003 and STD_1532_2002, case ignored.
+/// declarations. Known are STD_1149_1_1990, _1994, _2001 and _2013, STD_1149_6_2003 and STD_1532_2002, case ignored.
 pub fn standard_package(name: &str) -> Option<&'static str> {
-    const TEXTS: [(&str, &str); 5] = [
+    const TEXTS: [(&str, &str); 6] = [
         (
             "STD_1149_1_1990",
             include_str!("../packages/std_1149_1_1990.vhd"),
@@ -86,6 +86,10 @@ pub fn standard_package(name: &str) -> Option<&'static str> {
         (
             "STD_1149_1_2001",
             include_str!("../packages/std_1149_1_2001.vhd"),
+        ),
+        (
+            "STD_1149_1_2013",
+            include_str!("../packages/std_1149_1_2013.vhd"),
         ),
         (
             "STD_1149_6_2003",

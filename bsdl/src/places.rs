@@ -1,5 +1,8 @@
 //! Where the facts of a device stand, beyond the spans that the model itself keeps: only for the checks.
 
+use std::collections::{HashMap, HashSet};
+
+use crate::model::MnemonicGroup;
 use crate::span::Span;
 
 /// Places and circumstances of one description.
@@ -37,4 +40,11 @@ pub(crate) struct Places {
     /// Durations of RUNBIST and INTEST.
     pub(crate) waits: Vec<(crate::model::Wait, Span)>,
     pub(crate) expect: Span,
+    /// Of the packages at hand, in capitals: their names, and their registers and kinds of segments with lengths where
+    /// known.
+    pub(crate) package_names: HashSet<String>,
+    pub(crate) package_registers: HashMap<String, Option<u64>>,
+    pub(crate) package_mnemonics: Vec<MnemonicGroup>,
+    /// Where BOUNDARY_CELLS names each cell type.
+    pub(crate) boundary_cells: Vec<Span>,
 }

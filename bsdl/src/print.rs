@@ -3,8 +3,8 @@
 use std::fmt::Write;
 
 use crate::model::{
-    CellCapture, CellInfo, Device, DifferentialKind, FUNCTION_WORDS, Halt, MODE_WORDS, Observing,
-    Pattern, Pin, PinMap, PortBit, RegisterRef, SOURCE_WORDS, Wait,
+    CellCapture, CellInfo, Device, DifferentialKind, Extension, FUNCTION_WORDS, Halt, MODE_WORDS,
+    Observing, Pattern, Pin, PinMap, PortBit, RegisterRef, SOURCE_WORDS, Wait,
 };
 
 /// Text of a string literal is broken before this many characters.
@@ -324,6 +324,16 @@ impl Printer<'_> {
         }
         if d.boundary_length > 0 {
             self.plain("BOUNDARY_LENGTH", &d.boundary_length.to_string());
+        }
+        // As a string it stands among the extensions.
+        const ASSEMBLED: &str = "ASSEMBLED_BOUNDARY_LENGTH";
+        let is = |e: &Extension| e.name.eq_ignore_ascii_case(ASSEMBLED) && e.value.is_some();
+        let length = d.description.as_ref().and_then(|d| d.assembled_length);
+        if let Some(length) = length.filter(|_| !d.extensions.iter().any(is)) {
+            self.plain(
+                ASSEMBLED,
+                &format!("({}, {})", length.after_reset, length.all),
+            );
         }
         if d.cells.is_empty() {
             return;

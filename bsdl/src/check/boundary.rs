@@ -3,7 +3,7 @@
 use std::collections::HashSet;
 
 use super::Subject;
-use crate::model::{Cell, CellFunction, PortBit};
+use crate::model::{Cell, CellFunction, DisableResult, PortBit};
 use crate::report::Report;
 use crate::rules;
 use crate::span::Span;
@@ -162,6 +162,7 @@ fn controls(s: Subject<'_>, report: &mut Report<'_>) {
                 }
             }
             Some(control) => {
+                both_levels(driver, disable.result, report);
                 let on = control
                     .safe
                     .value()
@@ -181,6 +182,19 @@ fn controls(s: Subject<'_>, report: &mut Report<'_>) {
                 }
             }
         }
+    }
+}
+
+/// A driver that another cell switches drives 0 and 1 alike: no weak level is left to a resistor.
+fn both_levels(driver: &Cell, result: DisableResult, report: &mut Report<'_>) {
+    let weak = matches!(result, DisableResult::Weak0 | DisableResult::Weak1);
+    if weak && driver.function == CellFunction::Output3 {
+        let message = format!(
+            "cell {} is OUTPUT3, which drives 0 and 1, but its result {} is that of a driver of one level",
+            driver.number,
+            result.as_str()
+        );
+        report.add(&rules::CELL_RESULT, driver.span, message);
     }
 }
 
@@ -206,6 +220,13 @@ fn self_controlled(driver: &Cell, report: &mut Report<'_>) {
             driver.number,
             u8::from(disable.disable_value),
             disable.result.as_str()
+        );
+        report.add(&rules::CELL_RESULT, driver.span, message);
+    }
+    if disable.result == DisableResult::Keeper {
+        let message = format!(
+            "cell {} drives one level only, and its pin would keep it for ever",
+            driver.number
         );
         report.add(&rules::CELL_RESULT, driver.span, message);
     }

@@ -17,6 +17,7 @@ pub(super) fn check(s: Subject<'_>, report: &mut Report<'_>) {
         kind(s, cell, report);
     }
     unknown_types(s, report);
+    announced(s, report);
     intest(s, report);
     associates(s, report);
     if !s.device.cells.is_empty() {
@@ -187,6 +188,40 @@ fn unknown_types(s: Subject<'_>, report: &mut Report<'_>) {
         report
             .add(&rules::CELL_TYPE, cell.span, message)
             .help("name the package that defines it in a `use` clause; until then nobody knows what it captures");
+    }
+}
+
+/// The draft language of 1990 announces the cell types of the table: told once a type.
+fn announced(s: Subject<'_>, report: &mut Report<'_>) {
+    let named = &s.device.boundary_cells;
+    if named.is_empty() || s.device.cells.is_empty() {
+        return;
+    }
+    let mut used: Vec<K> = Vec::new();
+    for cell in &s.device.cells {
+        if used.contains(&cell.kind) || used.len() > 100 {
+            continue;
+        }
+        used.push(cell.kind);
+        let name = s.device.cell_name(cell.kind);
+        if !named.iter().any(|n| n.eq_ignore_ascii_case(name)) {
+            let message = format!(
+                "cell {} is {name}, which BOUNDARY_CELLS does not name",
+                cell.number
+            );
+            let place = s.places.boundary_cells.first().copied();
+            report
+                .add(&rules::CELL_ANNOUNCED, cell.span, message)
+                .also(place.unwrap_or_default(), "the types that are named");
+        }
+    }
+    let used: Vec<&str> = used.iter().map(|k| s.device.cell_name(*k)).collect();
+    for (name, span) in named.iter().zip(&s.places.boundary_cells) {
+        let there = used.iter().any(|u| u.eq_ignore_ascii_case(name));
+        if !there && used.len() <= 100 && s.places.broken_cells.is_empty() {
+            let message = format!("BOUNDARY_CELLS names {name}, which no line of the table uses");
+            report.add(&rules::CELL_ANNOUNCED, *span, message);
+        }
     }
 }
 

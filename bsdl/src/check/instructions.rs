@@ -31,6 +31,17 @@ pub(super) fn check(s: Subject<'_>, report: &mut Report<'_>) {
             report
                 .add(&rules::PRIVATE_PUBLIC, s.places.private, message)
                 .also(instruction.span, "its codes");
+        } else if is(
+            instruction,
+            &["CLAMP", "HIGHZ", "IDCODE", "USERCODE", "INTEST", "RUNBIST"],
+        ) {
+            let message = format!(
+                "{} is private, and the standard gives its name a meaning",
+                instruction.name
+            );
+            report
+                .add(&rules::PRIVATE_STANDARD, s.places.private, message)
+                .also(instruction.span, "its codes");
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Does the description make sense? The semantic rules of the standard's Annex B over a finished model. Knows nothing
 //! of the text but the places that `parser` handed over.
 
+mod beside;
 mod boundary;
 mod cells;
 mod instructions;
@@ -40,6 +41,7 @@ pub(crate) fn check(device: &Device, places: &Places, report: &mut Report<'_>) {
     registers::check(subject, report);
     boundary::check(subject, report);
     cells::check(subject, report);
+    beside::check(subject, report);
 }
 
 /// `a, b, c and 4 more`.

@@ -64,11 +64,19 @@ fn groups(s: Subject<'_>, report: &mut Report<'_>) {
             report.add(&rules::GROUP_PORT, pair.span, cause);
         }
         for side in [pair.representative, pair.associated] {
-            if let Some(first) = used.insert(side, pair.span) {
-                let message = format!("{} belongs to two pairs", s.device.bit_name(side));
+            let bits: Vec<PortBit> = match side.index {
+                Some(_) => vec![side],
+                None => s.device.bits_of(side.port).collect(),
+            };
+            let before: Vec<_> = bits
+                .iter()
+                .filter_map(|bit| Some((*bit, used.insert(*bit, pair.span)?)))
+                .collect();
+            if let Some((bit, first)) = before.first() {
+                let message = format!("{} belongs to two pairs", s.device.bit_name(*bit));
                 report
                     .add(&rules::GROUP_TWICE, pair.span, message)
-                    .also(first, "the first pair");
+                    .also(*first, "the first pair");
             }
         }
     }

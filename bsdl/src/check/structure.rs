@@ -1,7 +1,7 @@
 //! Names, statements that must be there, editions (facts 3.7, rules 1 to 6), tests inside the part (56 to 59).
 
 use super::Subject;
-use crate::model::{Edition, PortMode, Wait};
+use crate::model::{CellFunction, Edition, Observing, PortMode, Wait};
 use crate::report::Report;
 use crate::rules;
 use crate::span::Span;
@@ -261,6 +261,7 @@ fn executions(s: Subject<'_>, report: &mut Report<'_>) {
             _ => {}
         }
     }
+    floating(s, report);
     for (wait, span) in &s.places.waits {
         duration(s, wait, *span, report);
     }
@@ -280,12 +281,51 @@ fn executions(s: Subject<'_>, report: &mut Report<'_>) {
     }
 }
 
+/// Pins that are said to float during a test, and drivers that cannot be switched off: told once a test.
+fn floating(s: Subject<'_>, report: &mut Report<'_>) {
+    let tests = [
+        s.device.runbist.as_ref().map(|r| (r.span, r.observing)),
+        s.device.intest.as_ref().map(|i| (i.span, i.observing)),
+    ];
+    // A part with HIGHZ can switch off all that it drives, whatever its table says.
+    if s.device.highz().is_some() {
+        return;
+    }
+    let always = |c: &&crate::model::Cell| c.function.drives() && c.control.is_none();
+    let Some(cell) = s.device.cells.iter().find(always) else {
+        return;
+    };
+    for (span, observing) in tests.into_iter().flatten() {
+        if observing == Some(Observing::HighZ) {
+            let message = format!(
+                "the pins float during the test, but nothing switches the driver of cell {} off",
+                cell.number
+            );
+            report
+                .add(&rules::OBSERVING_PINS, span, message)
+                .also(cell.span, "a driver without disable fields");
+        }
+    }
+}
+
 fn duration(s: Subject<'_>, wait: &Wait, span: Span, report: &mut Report<'_>) {
     let message = match wait {
         Wait::Seconds(seconds) if *seconds <= 0.0 => "a duration of no time".to_owned(),
         Wait::Cycles { count: 0, .. } => "a duration of no clocks".to_owned(),
         Wait::Cycles { port, .. } => match s.device.port(port) {
-            Some(known) if matches!(known.mode, PortMode::In | PortMode::InOut) => return,
+            Some(known) if matches!(known.mode, PortMode::In | PortMode::InOut) => {
+                let bit = s.device.bit(port);
+                let tap = bit.is_some_and(|b| s.device.is_tap(b));
+                let mut cells = bit
+                    .into_iter()
+                    .flat_map(|b| s.device.cells_of(b))
+                    .peekable();
+                if tap || cells.peek().is_none() || cells.any(|c| c.function == CellFunction::Clock)
+                {
+                    return;
+                }
+                format!("{port} is to be clocked, and none of its cells is CLOCK")
+            }
             Some(known) => format!("{port} is {}, it cannot be clocked", known.mode.as_str()),
             None if s.places.broken_ports => return,
             None => format!("there is no port {port} to be clocked"),

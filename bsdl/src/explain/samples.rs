@@ -50,6 +50,14 @@ pub(super) fn sample(code: &str) -> String {
 
 const END: &str = "end LOOM;\n";
 
+const TABLE: &str = r#"  attribute BOUNDARY_LENGTH of LOOM : entity is 4;
+  attribute BOUNDARY_REGISTER of LOOM : entity is
+    "3 (BC_1, A, input, X), " &
+    "2 (BC_1, *, control, 1), " &
+    "1 (BC_1, Q(0), output3, X, 2, 1, Z), " &
+    "0 (BC_1, Q(1), output3, X, 2, 1, Z)";
+"#;
+
 /// Code, text to find, text to put in its place.
 #[rustfmt::skip] // one row a line
 const EDITS: &[(&str, &str, &str)] = &[
@@ -71,6 +79,7 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B016", "\"TDI : 1, TMS : 2, TCK : 3, TDO : 4, \" &\n    \"A : 5", "\"TDI : 1, TMS : 2, TCK : 3, TD\" &\n    \"O : 4, A : 5"),
     ("B017", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use STD_1532_2002.all;\n"),
     ("B017", END, "  attribute ISC_PIN_BEHAVIOR of LOOM : entity is \"DANCE\";\nend LOOM;\n"),
+    ("B018", "\"3 (BC_1, A, input, X), \"", "\"3\t(BC_1, A, input, X), \""),
     ("B101", END, "end LOOMS;\n"),
     ("B102", "  use STD_1149_1_2001.all;\n", ""),
     ("B102", "  generic", "  use STD_1149_1_2001.all;\n  generic"),
@@ -135,6 +144,7 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B414", "  attribute IDCODE_REGISTER", "  attribute INSTRUCTION_PRIVATE of LOOM : entity is \"WAEVE\";\n  attribute IDCODE_REGISTER"),
     ("B415", "  attribute IDCODE_REGISTER", "  attribute INSTRUCTION_PRIVATE of LOOM : entity is \"EXTEST\";\n  attribute IDCODE_REGISTER"),
     ("B416", "WEAVE (101)", "WEAVE (101), WEAVE (110)"),
+    ("B417", "  attribute IDCODE_REGISTER", "  attribute INSTRUCTION_PRIVATE of LOOM : entity is \"USERCODE\";\n  attribute IDCODE_REGISTER"),
     ("B501", "\"0001\" &", "\"001\" &"),
     ("B502", "\"00000011001\" & \"1\"", "\"00000011001\" & \"0\""),
     ("B503", "\"00000011001\" & \"1\"", "\"00001111111\" & \"1\""),
@@ -147,6 +157,7 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B514", "  attribute REGISTER_ACCESS of LOOM : entity is \"PATTERN[4] (WEAVE)\";\n", ""),
     ("B515", "(WEAVE)\"", "(WEAVE CAPTURES 01)\""),
     ("B516", "PATTERN[4] (WEAVE)", "PATTERN[4] (WEAVE), BYPASS (BYPASS CAPTURES 1)"),
+    ("B517", "PATTERN[4] (WEAVE)", "PATTERN[4] (WEAVE, WEAVE)"),
     ("B601", "entity is 4;", "entity is 5;"),
     ("B602", "\"3 (BC_1, A, input, X), \"", "\"3 (BC_1, A, input, X), 4 (BC_1, *, internal, X), \""),
     ("B603", "\"3 (BC_1, A, input, X), \"", "\"3 (BC_1, A, input, X), 3 (BC_1, A, input, X), \""),
@@ -170,6 +181,9 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B619", "  attribute TAP_SCAN_IN", "  attribute PORT_GROUPING of LOOM : entity is \"DIFFERENTIAL_VOLTAGE ((Q(0), Q(1)))\";\n  attribute TAP_SCAN_IN"),
     ("B620", "3 (BC_1, A", "3 (CARD_READER, A"),
     ("B621", "entity is 4;", "entity is 0;"),
+    ("B622", "use STD_1149_1_2001", "use STD_1149_1_1990"),
+    ("B622", "  attribute COMPONENT_CONFORMANCE of LOOM : entity is \"STD_1149_1_2001\";\n", ""),
+    ("B622", "  attribute BOUNDARY_LENGTH", "  attribute BOUNDARY_CELLS of LOOM : entity is \"BC_2\";\n  attribute BOUNDARY_LENGTH"),
     ("B701", "WEAVE (101)", "WEAVE (101), INTEST (110)"),
     ("B702", "WEAVE (101)", "WEAVE (101), INTEST (110)"),
     ("B702", END, "  attribute INTEST_EXECUTION of LOOM : entity is\n    \"Wait_Duration (TCK 0), Observing HIGHZ At_Pins\";\nend LOOM;\n"),
@@ -178,12 +192,29 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B703", END, "  attribute RUNBIST_EXECUTION of LOOM : entity is\n    \"Wait_Duration (TCK 9), Observing HIGHZ At_Pins, Expect_Data 01\";\nend LOOM;\n"),
     ("B704", "WEAVE (101)", "WEAVE (101), INTEST (110)"),
     ("B704", END, "  attribute INTEST_EXECUTION of LOOM : entity is \"Wait_Duration (TCK 9)\";\nend LOOM;\n"),
+    ("B705", "WEAVE (101)", "WEAVE (101), INTEST (110)"),
+    ("B705", "Q(1), output3, X, 2, 1, Z", "Q(1), output2, X"),
+    ("B705", END, "  attribute INTEST_EXECUTION of LOOM : entity is \"Wait_Duration (TCK 9), Observing HIGHZ At_Pins\";\nend LOOM;\n"),
     ("B710", END, "  attribute DESIGN_WARNING of LOOM : entity is \"Keep fingers off the shuttle.\";\nend LOOM;\n"),
     ("B711", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use LOOM_CELLS.all;\n"),
     ("B712", "entity LOOM is", "package LOOM_CELLS is\n  constant CARD : CELL_INFO := (\n    (INPUT, EXTEST, PI), (INPUT, SAMPLE, PI), (INPUT, SAMPLE, UPD));\nend LOOM_CELLS;\nentity LOOM is"),
     ("B713", "entity LOOM is", "package LOOM_CELLS is\n  constant CARD : CELL_INFO := (\n    (INPUT, EXTEST, PI), (INPUT, INTEST, PI));\nend LOOM_CELLS;\nentity LOOM is"),
+    ("B714", END, "  attribute COLOUR_OF_LID of LOOM : entity is \"blue\";\n  attribute COLOUR_OF_LID : BSDL_EXTENSION;\nend LOOM;\n"),
     ("B720", "  use STD_1149_1_2001.all;\n", "  use STD_1149_1_2001.all;\n  use STD_1149_6_2003.all;\n"),
     ("B720", END, "  attribute AIO_PIN_BEHAVIOR of LOOM : entity is \"B : HP_time=1.0e-6\";\nend LOOM;\n"),
     ("B721", "use STD_1149_1_2001", "use STD_1149_1_2013"),
     ("B721", END, "  attribute REGISTER_FIELDS of LOOM : entity is \"PATTERN [4] ((HOLES [2] IS (4 DOWNTO 3)))\";\nend LOOM;\n"),
+    ("B722", "use STD_1149_1_2001", "use STD_1149_1_2013"),
+    ("B722", END, "  attribute SYSCLOCK_REQUIREMENTS of LOOM : entity is \"(A, 1.0e3, 2.0e6, WAEVE)\";\nend LOOM;\n"),
+    ("B723", "use STD_1149_1_2001", "use STD_1149_1_2013"),
+    ("B723", END, "  attribute REGISTER_FIELDS of LOOM : entity is \"PATTERN [5] ((HOLES [5] IS (4 DOWNTO 0)))\";\nend LOOM;\n"),
+    ("B724", "use STD_1149_1_2001", "use STD_1149_1_2013"),
+    ("B724", END, "  attribute REGISTER_FIELDS of LOOM : entity is \"PATTERN [4] ((HOLES [4] IS (3 DOWNTO 0) SAFE(0b000)))\";\nend LOOM;\n"),
+    ("B725", "use STD_1149_1_2001", "use STD_1149_1_2013"),
+    ("B725", END, "  attribute SYSCLOCK_REQUIREMENTS of LOOM : entity is \"(A, 2.0e6, 1.0e3, WEAVE)\";\nend LOOM;\n"),
+    ("B726", "use STD_1149_1_2001", "use STD_1149_1_2013"),
+    ("B726", END, "  attribute POWER_PORT_ASSOCIATION of LOOM : entity is \"A : (Q)\";\nend LOOM;\n"),
+    ("B727", TABLE, ""),
+    ("B727", "use STD_1149_1_2001", "use STD_1149_1_2013"),
+    ("B727", END, "  attribute ASSEMBLED_BOUNDARY_LENGTH of LOOM : entity is (4, 4);\n  attribute BOUNDARY_SEGMENT of LOOM : entity is\n    \"NEEDLES [4] (3 (BC_1, A, input, X), 2 (BC_1, *, control, 1), \" &\n    \"1 (BC_1, Q(0), output3, X, 2, 1, Z), 0 (BC_1, Q(1), output3, X, 2, 1, Z))\";\n  attribute REGISTER_ASSEMBLY of LOOM : entity is \"BOUNDARY ((EDGE IS NEEDLES))\";\nend LOOM;\n"),
 ];

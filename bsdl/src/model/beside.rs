@@ -1,7 +1,7 @@
 //! What standards beside 1149.1 add: AC-coupled nets (1149.6) and configuration in the system (1532). Both from memory:
 //! a value that cannot be read is told as a warning and kept as text among the extensions.
 
-use super::{Pattern, PortBit, Wait};
+use super::{Action, Flow, Pattern, PortBit, Procedure, Wait};
 use crate::span::Span;
 
 /// The AIO attributes of IEEE 1149.6.
@@ -49,7 +49,7 @@ pub struct AcPin {
     pub span: Span,
 }
 
-/// The ISC attributes of IEEE 1532. Flows, procedures and actions stay text, among the extensions.
+/// The ISC attributes of IEEE 1532.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct SystemConfiguration {
     /// The edition that ISC_CONFORMANCE claims, as spelt.
@@ -73,6 +73,28 @@ pub struct SystemConfiguration {
     /// Instructions from which the part must not be taken directly.
     #[doc(alias = "ISC_ILLEGAL_EXIT")]
     pub illegal_exit: Vec<String>,
+    /// Flows of steps.
+    #[doc(alias = "ISC_FLOW")]
+    pub flows: Vec<Flow>,
+    /// Procedures of flows.
+    #[doc(alias = "ISC_PROCEDURE")]
+    pub procedures: Vec<Procedure>,
+    /// Actions of procedures.
+    #[doc(alias = "ISC_ACTION")]
+    pub actions: Vec<Action>,
+}
+
+impl SystemConfiguration {
+    pub(super) fn clear_spans(&mut self) {
+        let none = Span::default();
+        for flow in &mut self.flows {
+            flow.span = none;
+            let steps = flow.blocks.iter_mut().flat_map(|b| &mut b.steps);
+            steps.for_each(|s| s.span = none);
+        }
+        self.procedures.iter_mut().for_each(|p| p.span = none);
+        self.actions.iter_mut().for_each(|a| a.span = none);
+    }
 }
 
 /// What pins do while a part is being configured.

@@ -3,11 +3,13 @@
 //! Bit 0 is the bit nearest TDO, everywhere. Names keep the spelling of the file and are compared without regard to
 //! ASCII case. This folder knows nothing of the text's grammar, of hardware or of any output format.
 
+mod assembly;
 mod beside;
 mod boundary;
 mod capture;
 mod description;
 mod device;
+mod flow;
 mod index;
 mod instruction;
 mod package;
@@ -16,16 +18,23 @@ mod pins;
 mod port;
 mod queries;
 
+pub use assembly::{
+    AssembledLength, AssembledSegment, AssemblyPart, Association, AssociationItem, BoundarySegment,
+    Constraint, Gravity, RegisterAssembly,
+};
 pub use beside::{AcPin, AcTest, AcTrain, PinBehavior, SystemConfiguration};
 pub use boundary::{Cell, CellFunction, CellKind, Disable, DisableResult};
 pub use capture::{CaptureMode, CaptureSource, capture_source};
 pub use description::{
-    Description, Field, FieldedRegister, Mnemonic, MnemonicGroup, OpenInput, PowerAssociation,
-    SystemClock,
+    Description, Field, FieldValue, FieldedRegister, Mnemonic, MnemonicGroup, OpenInput,
+    PowerAssociation, SystemClock,
 };
 pub use device::{
     Compliance, Device, Edition, Extension, Halt, IntestExecution, Observing, RunbistExecution,
     TapPorts, Wait,
+};
+pub use flow::{
+    Action, ActionStep, BlockKind, DataField, DataName, Flow, FlowBlock, FlowStep, Procedure,
 };
 pub(crate) use index::under;
 pub use instruction::{Instruction, Register, RegisterRef};

@@ -1,6 +1,9 @@
-//! What a VHDL package brings along: cell types with what they capture, and attribute names.
+//! What a VHDL package brings along: cell types with what they capture, attribute names, constants, and the register
+//! fields of the 2013 edition.
 
-use super::{CaptureMode, CaptureSource, CellFunction};
+use super::{
+    CaptureMode, CaptureSource, CellFunction, FieldedRegister, MnemonicGroup, RegisterAssembly,
+};
 
 /// A package that descriptions name in a `use` clause.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -11,6 +14,14 @@ pub struct Package {
     pub cells: Vec<CellInfo>,
     /// Attributes that the package declares, as spelt.
     pub attributes: Vec<String>,
+    /// Other constants that have a string for a value: name as spelt and joined text.
+    pub constants: Vec<(String, String)>,
+    /// 2013: names for register values.
+    pub mnemonics: Vec<MnemonicGroup>,
+    /// 2013: registers and kinds of segments as fields. Their spans count in the package's own text.
+    pub registers: Vec<FieldedRegister>,
+    /// 2013: registers and kinds of segments put together from parts. Their spans count in the package's own text.
+    pub assemblies: Vec<RegisterAssembly>,
 }
 
 /// A cell type of a package.

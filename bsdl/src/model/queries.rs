@@ -3,7 +3,7 @@
 use super::index::{CellTables, Index, numbered, under};
 use super::{
     CaptureMode, CaptureSource, Cell, CellKind, Device, DifferentialKind, Disable, Instruction,
-    Pattern, PinMap, Port, PortBit, RegisterRef, capture_source,
+    Pattern, PinMap, Port, PortBit, RegisterRef, SystemConfiguration, capture_source,
 };
 use crate::span::Span;
 
@@ -345,10 +345,12 @@ impl Device {
             .iter_mut()
             .flat_map(|a| &mut a.pins)
             .for_each(|p| p.span = none);
-        let registers = self.description.iter_mut().flat_map(|d| &mut d.registers);
-        registers
-            .flat_map(|r| &mut r.fields)
-            .for_each(|f| f.span = none);
+        self.description
+            .iter_mut()
+            .for_each(super::Description::clear_spans);
+        self.system_configuration
+            .iter_mut()
+            .for_each(SystemConfiguration::clear_spans);
         self.runbist.iter_mut().for_each(|r| r.span = none);
         self.intest.iter_mut().for_each(|r| r.span = none);
         self.extensions.iter_mut().for_each(|e| e.span = none);

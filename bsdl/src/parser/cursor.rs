@@ -225,6 +225,7 @@ impl<'a, 'r, 'o> Cursor<'a, 'r, 'o> {
     /// Strings joined by `&`. The hand is at the first one.
     pub(super) fn joined(&mut self) -> Joined {
         let mut joined = Joined::at(self.token.span);
+        let mut control = None;
         while let Kind::Text { closed, doubled } = self.token.kind {
             let span = self.token.span;
             let mut inside = Span::new(span.start + 1, span.end - u32::from(closed));
@@ -232,7 +233,15 @@ impl<'a, 'r, 'o> Cursor<'a, 'r, 'o> {
             if !closed {
                 (inside, ampersand) = self.unclosed(inside);
             }
-            joined.push(self.slice(inside), inside.start, doubled);
+            let text = self.slice(inside);
+            // All bytes are looked at, without a way out of the loop: that goes many at a time.
+            if text.iter().fold(false, |any, b| any | (*b < b' ')) {
+                control = control.or(text
+                    .iter()
+                    .position(|b| *b < b' ')
+                    .map(|i| inside.start + i as u32));
+            }
+            joined.push(text, inside.start, doubled);
             joined.span.end = span.end;
             self.bump();
             if self.semicolon_seen {
@@ -250,6 +259,14 @@ impl<'a, 'r, 'o> Cursor<'a, 'r, 'o> {
                 self.report
                     .add(&rules::NO_AMPERSAND, span, "no `&` between two strings");
             }
+        }
+        if let Some(at) = control {
+            let message = match self.bytes[at as usize] {
+                b'\t' => "a tab inside a string".to_owned(),
+                byte => format!("the control character {byte:#04x} inside a string"),
+            };
+            self.report
+                .add(&rules::CONTROL_CHARACTER, Span::new(at, at + 1), message);
         }
         joined
     }

@@ -63,6 +63,8 @@ pub(super) enum Value {
     Word,
     /// `(number, word)`.
     Clock { hz: Span, halt: Span },
+    /// `(number, number)`.
+    Pair { first: Span, second: Span },
 }
 
 impl Value {
@@ -72,7 +74,7 @@ impl Value {
             Self::Text(_) => "a string",
             Self::Number => "a number",
             Self::Word => "a word",
-            Self::Clock { .. } => "a pair in brackets",
+            Self::Clock { .. } | Self::Pair { .. } => "a pair in brackets",
         }
     }
 }

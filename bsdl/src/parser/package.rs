@@ -1,6 +1,8 @@
 //! Packages: the part of VHDL that user packages of cells need. Types, subtypes and the like are passed over.
 
-use super::cursor::Cursor;
+use super::assemble::{assemblies, mnemonics, registers};
+use super::cursor::{Cursor, latin};
+use super::inner::Frame;
 use super::lexer::Kind;
 use crate::model::{CellCapture, CellInfo, FUNCTION_WORDS, MODE_WORDS, Package, SOURCE_WORDS};
 use crate::rules;
@@ -96,18 +98,63 @@ fn record(c: &mut Cursor<'_, '_, '_>) {
     }
 }
 
-/// `attribute NAME : TYPE;`
+/// `attribute NAME : TYPE;`, or `attribute NAME of PACKAGE : package is TEXT;` (2013: what registers are made of).
 fn attribute(c: &mut Cursor<'_, '_, '_>, package: &mut Package) {
     c.bump();
     let Some(name) = c.name("a name", "after `attribute`") else {
         return c.recover();
     };
+    if c.at_word("of") {
+        return given(c, package, name);
+    }
     if !c.expect_mark(b':', "in the declaration of an attribute") {
         return c.recover();
     }
     let name = c.string(name);
     if package.attributes.len() < MOST_NAMES {
         package.attributes.push(name);
+    }
+    c.recover();
+}
+
+/// The value of an attribute, the hand at `of`.
+fn given(c: &mut Cursor<'_, '_, '_>, package: &mut Package, name: Span) {
+    while !c.at_text() && !c.at_mark(b';') && !c.at_end() && (!c.at_start() || c.at_word("package"))
+    {
+        c.bump();
+    }
+    if !c.at_text() {
+        return c.recover();
+    }
+    let joined = c.joined();
+    let known = ["REGISTER_MNEMONICS", "REGISTER_FIELDS", "REGISTER_ASSEMBLY"];
+    let is = |k: &&&str| k.as_bytes().eq_ignore_ascii_case(c.slice(name));
+    if let Some(place) = known.iter().find(is) {
+        let frame = Frame {
+            joined: &joined,
+            place,
+            rule: &rules::INNER_BESIDE,
+        };
+        match *place {
+            "REGISTER_MNEMONICS" => package.mnemonics.extend(mnemonics(&frame, c.report)),
+            "REGISTER_FIELDS" => package.registers.extend(registers(&frame, c.report)),
+            _ => package.assemblies.extend(assemblies(&frame, c.report)),
+        }
+    }
+    c.finish("the attribute");
+}
+
+/// `constant NAME : TYPE := TEXT;`, the hand at the colon: kept if the text is a string.
+fn text(c: &mut Cursor<'_, '_, '_>, package: &mut Package, name: Span) {
+    if c.token.kind == Kind::Word && c.after().kind == Kind::Assign {
+        c.bump();
+        c.bump();
+        if c.at_text() && package.constants.len() < MOST_NAMES {
+            let joined = c.joined();
+            let text = latin(&joined.text);
+            package.constants.push((c.string(name), text));
+            return c.finish("the constant");
+        }
     }
     c.recover();
 }
@@ -119,8 +166,11 @@ fn constant(c: &mut Cursor<'_, '_, '_>, body: bool, package: &mut Package) {
     let Some(name) = c.name("a name", "after `constant`") else {
         return c.recover();
     };
-    if !c.expect_mark(b':', place) || !c.eat_word("CELL_INFO") {
+    if !c.expect_mark(b':', place) {
         return c.recover();
+    }
+    if !c.eat_word("CELL_INFO") {
+        return text(c, package, name);
     }
     if c.token.kind != Kind::Assign {
         if body {

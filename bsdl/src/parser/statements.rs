@@ -535,6 +535,11 @@ fn value(c: &mut Cursor<'_, '_, '_>, place: &str) -> Option<Value> {
             }
             let hz = c.bump().span;
             c.expect_mark(b',', place).then_some(())?;
+            if c.token.kind == Kind::Number {
+                let second = c.bump().span;
+                c.expect_mark(b')', place);
+                return Some(Value::Pair { first: hz, second });
+            }
             let halt = c.name("LOW or BOTH", place)?;
             c.expect_mark(b')', place);
             Some(Value::Clock { hz, halt })

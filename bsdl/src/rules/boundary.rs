@@ -76,8 +76,8 @@ pub(crate) static CELL_SAFE_ON: Rule = doubt(
 );
 pub(crate) static CELL_RESULT: Rule = doubt(
     "B613",
-    "an open-collector output's result is the level that it does not drive",
-    "make the result the level of the disable value: WEAK1 or PULL1 for 1, WEAK0 or PULL0 for 0",
+    "a driver's disable result agrees with the levels that it drives",
+    "for an output that switches itself off make the result the level of the disable value: WEAK1 or PULL1 for 1, WEAK0 or PULL0 for 0; for one that drives both levels write Z, PULL0, PULL1 or KEEPER",
     ANNEX_B,
 );
 pub(crate) static CELL_DRIVERS: Rule = error(
@@ -128,6 +128,12 @@ pub(crate) static CELL_LENGTH: Rule = error(
     "give the number of bits in the boundary register",
     ANNEX_B,
 );
+pub(crate) static CELL_ANNOUNCED: Rule = doubt(
+    "B622",
+    "BOUNDARY_CELLS names the cell types of the boundary table, all and no others",
+    "write the cell types that the table uses into BOUNDARY_CELLS",
+    ANNEX_B,
+);
 pub(crate) static EXECUTION_PAIR: Rule = doubt(
     "B701",
     "RUNBIST_EXECUTION comes with RUNBIST, INTEST_EXECUTION with INTEST",
@@ -150,6 +156,12 @@ pub(crate) static OBSERVING: Rule = doubt(
     "B704",
     "Observing is HIGHZ or BOUNDARY at the pins",
     "add `Observing HIGHZ At_Pins` or `Observing BOUNDARY At_Pins`",
+    ANNEX_B,
+);
+pub(crate) static OBSERVING_PINS: Rule = doubt(
+    "B705",
+    "pins that float while a test inside the part runs can be switched off",
+    "compare with the data sheet: either the pins show the boundary register, or their cells have disable fields",
     ANNEX_B,
 );
 pub(crate) static WARNING_TEXT: Rule = note(
@@ -176,6 +188,12 @@ pub(crate) static CELL_HALF: Rule = doubt(
     "add the missing triple",
     ANNEX_B,
 );
+pub(crate) static LATE_EXTENSION: Rule = lax(
+    "B714",
+    "an extension is declared before it is given a value",
+    "move `attribute NAME : BSDL_EXTENSION;` before the value",
+    ANNEX_B,
+);
 
 pub(crate) static BESIDE_PORT: Rule = doubt(
     "B720",
@@ -189,6 +207,43 @@ pub(crate) static FIELD_BITS: Rule = doubt(
     "a register field names as many bits as it is wide, all inside its register",
     "make the bits in the brackets as many as the field is wide, below the register's length",
     BESIDE,
+);
+
+pub(crate) static BESIDE_NAME: Rule = doubt(
+    "B722",
+    "attributes beside 1149.1-2001 name what is there: instructions, registers, fields, values, flows",
+    "correct the name, or add what it names",
+    BESIDE,
+);
+pub(crate) static BESIDE_LENGTH: Rule = doubt(
+    "B723",
+    "registers and segments have as many bits as their parts",
+    "count the bits of the parts and compare with the length",
+    BESIDE,
+);
+pub(crate) static FIELD_VALUE: Rule = doubt(
+    "B724",
+    "a value of a register field has as many bits as the field",
+    "write one binary digit for each bit, or a hexadecimal digit for four",
+    BESIDE,
+);
+pub(crate) static CLOCK_RATES: Rule = doubt(
+    "B725",
+    "a system clock is an input, and its lowest rate is not above its highest",
+    "give the port of a clock and two rates in hertz, the lower one first",
+    BESIDE,
+);
+pub(crate) static POWER_MODE: Rule = doubt(
+    "B726",
+    "a supply feeds ports that are no supplies",
+    "give the supply's port first, and after the colon the ports that it feeds",
+    BESIDE,
+);
+pub(crate) static SEGMENTS_ONLY: Rule = note(
+    "B727",
+    "the boundary register stands in one table",
+    "until the segments are put into one table, such a part can be scanned past but its pins not be tested",
+    OURS,
 );
 
 /// In the order of their codes.
@@ -214,14 +269,23 @@ pub(super) static ALL: &[&Rule] = &[
     &CELL_ASSOCIATE,
     &CELL_TYPE,
     &CELL_LENGTH,
+    &CELL_ANNOUNCED,
     &EXECUTION_PAIR,
     &DURATION,
     &EXPECT_WIDTH,
     &OBSERVING,
+    &OBSERVING_PINS,
     &WARNING_TEXT,
     &PACKAGE_ABSENT,
     &CELL_TRIPLE,
     &CELL_HALF,
+    &LATE_EXTENSION,
     &BESIDE_PORT,
     &FIELD_BITS,
+    &BESIDE_NAME,
+    &BESIDE_LENGTH,
+    &FIELD_VALUE,
+    &CLOCK_RATES,
+    &POWER_MODE,
+    &SEGMENTS_ONLY,
 ];

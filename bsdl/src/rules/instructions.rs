@@ -98,6 +98,12 @@ pub(crate) static INSTRUCTION_TWICE: Rule = lax(
     "write all codes in one pair of brackets",
     ANNEX_B,
 );
+pub(crate) static PRIVATE_STANDARD: Rule = doubt(
+    "B417",
+    "instructions with names of the standard mean what the standard says, and are public",
+    "take it out of INSTRUCTION_PRIVATE, or give the instruction another name",
+    INSTRUCTIONS,
+);
 
 /// In the order of their codes.
 pub(super) static ALL: &[&Rule] = &[
@@ -117,4 +123,5 @@ pub(super) static ALL: &[&Rule] = &[
     &PRIVATE_STRANGER,
     &PRIVATE_PUBLIC,
     &INSTRUCTION_TWICE,
+    &PRIVATE_STANDARD,
 ];

@@ -74,6 +74,12 @@ pub(crate) static CAPTURES_VALUE: Rule = lax(
     "leave CAPTURES out: the standard and the identity code say it already",
     ANNEX_B,
 );
+pub(crate) static ACCESS_AGAIN: Rule = lax(
+    "B517",
+    "an instruction stands once in REGISTER_ACCESS",
+    "the first one counts: take the other out",
+    ANNEX_B,
+);
 
 /// In the order of their codes.
 pub(super) static ALL: &[&Rule] = &[
@@ -89,4 +95,5 @@ pub(super) static ALL: &[&Rule] = &[
     &ACCESS_UNSAID,
     &CAPTURES_WIDTH,
     &CAPTURES_VALUE,
+    &ACCESS_AGAIN,
 ];

@@ -106,6 +106,13 @@ pub(crate) static INNER_BESIDE: Rule = doubt(
     BESIDE,
 );
 
+pub(crate) static CONTROL_CHARACTER: Rule = doubt(
+    "B018",
+    "a string holds no tabs and no other control characters",
+    "write spaces; the lists inside the string read the same",
+    LEXICAL,
+);
+
 /// In the order of their codes.
 pub(super) static ALL: &[&Rule] = &[
     &NO_ENTITY,
@@ -125,4 +132,5 @@ pub(super) static ALL: &[&Rule] = &[
     &NO_END,
     &SPLIT_TOKEN,
     &INNER_BESIDE,
+    &CONTROL_CHARACTER,
 ];

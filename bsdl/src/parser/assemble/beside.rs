@@ -183,6 +183,7 @@ impl<'a> Assembly<'a, '_, '_> {
             self.report
                 .add(&rules::WARNING_TEXT, frame.joined.span, message);
         }
+        self.flows(&mut isc);
         if isc != SystemConfiguration::default() {
             self.device.system_configuration = Some(isc);
         }

@@ -90,6 +90,11 @@ impl Assembly<'_, '_, '_> {
         self.places.broken_cells = broken;
         self.device.cells = cells;
         self.device.open_inputs = open;
+        self.other_cells(others);
+    }
+
+    /// Enters the cell types that are no standard ones, with what packages say of them.
+    pub(super) fn other_cells(&mut self, others: Others<'_>) {
         let mut known: HashMap<Name<'_>, &CellInfo> = HashMap::new();
         for info in self.packages().flat_map(|p| &p.cells) {
             known.entry(Name(info.name.as_bytes())).or_insert(info);
@@ -124,13 +129,25 @@ fn after<'a>(line: &'a [u8], name: &'a [u8]) -> &'a [u8] {
 
 /// Cell types that are no standard ones.
 #[derive(Default)]
-struct Others<'a> {
+pub(super) struct Others<'a> {
     names: Vec<String>,
     known: NameTable<'a>,
+    /// Names that the device had before, in capitals.
+    given: HashMap<String, u32>,
 }
 
 impl<'a> Others<'a> {
-    fn kind(&mut self, name: &'a [u8]) -> CellKind {
+    /// Goes on from those that the device has already.
+    pub(super) fn at(names: &[String]) -> Self {
+        let given = names.iter().map(|n| n.to_ascii_uppercase());
+        Self {
+            names: names.to_vec(),
+            known: NameTable::new(),
+            given: given.zip(0..).collect(),
+        }
+    }
+
+    pub(super) fn kind(&mut self, name: &'a [u8]) -> CellKind {
         if let Some((kind, _)) = CellKind::STANDARD
             .iter()
             .find(|(_, s)| s.as_bytes().eq_ignore_ascii_case(name))
@@ -138,7 +155,13 @@ impl<'a> Others<'a> {
             return *kind;
         }
         let next = self.names.len() as u32;
-        let position = *self.known.entry(Name(name)).or_insert(next);
+        let before = || match &self.given {
+            none if none.is_empty() => next,
+            given => *given
+                .get(&latin(name).to_ascii_uppercase())
+                .unwrap_or(&next),
+        };
+        let position = *self.known.entry(Name(name)).or_insert_with(before);
         // The position is 16 bits wide: cell types beyond that many share the last one.
         if position == next && next <= u32::from(u16::MAX) {
             self.names.push(latin(name));

@@ -1,12 +1,13 @@
 //! Attributes of the 2013 edition.
 
 use super::super::cursor::latin;
-use super::super::inner::{description, lists, ports};
+use super::super::inner::{Frame, description, lists, ports};
 use super::Assembly;
 use crate::model::{
     Description, Edition, Field, FieldedRegister, Mnemonic, MnemonicGroup, PortBit,
     PowerAssociation, SystemClock,
 };
+use crate::report::Report;
 use crate::rules;
 
 /// Attributes that the 2013 edition brought.
@@ -22,6 +23,66 @@ pub(super) const NEW: [&str; 9] = [
     "SYSCLOCK_REQUIREMENTS",
 ];
 
+/// The groups that a REGISTER_MNEMONICS gives.
+pub(in crate::parser) fn mnemonics(
+    frame: &Frame<'_>,
+    report: &mut Report<'_>,
+) -> Vec<MnemonicGroup> {
+    let mut all = Vec::new();
+    frame.items(
+        report,
+        description::mnemonics,
+        lists::starts,
+        |_, (name, values), _| {
+            let values = values.into_iter().map(|(name, value, note)| Mnemonic {
+                name: latin(name),
+                value: latin(value),
+                note: note.map(latin),
+            });
+            all.push(MnemonicGroup {
+                name: latin(name),
+                values: values.collect(),
+            });
+        },
+        |_| {},
+    );
+    all
+}
+
+/// The registers that a REGISTER_FIELDS gives.
+pub(in crate::parser) fn registers(
+    frame: &Frame<'_>,
+    report: &mut Report<'_>,
+) -> Vec<FieldedRegister> {
+    let mut all = Vec::new();
+    frame.items(
+        report,
+        description::fields,
+        lists::starts,
+        |_, one, _| all.push(one),
+        |_| {},
+    );
+    let registers = all.into_iter().map(|(name, length, fields)| {
+        let fields = fields.into_iter().map(|field| {
+            let properties = field.properties.into_iter();
+            let properties = properties.map(|(word, text)| (latin(word), text.map(latin)));
+            Field {
+                name: latin(field.name),
+                width: field.width,
+                bits: field.bits,
+                properties: properties.collect(),
+                span: frame.span(field.name),
+            }
+        });
+        FieldedRegister {
+            name: latin(name),
+            length,
+            fields: fields.collect(),
+        }
+    });
+    registers.collect()
+}
+
 impl<'a> Assembly<'a, '_, '_> {
     pub(super) fn description(&mut self) {
         if self.device.edition != Some(Edition::Y2013) {
@@ -31,33 +92,23 @@ impl<'a> Assembly<'a, '_, '_> {
         self.power(&mut new);
         self.clocks(&mut new);
         if let Some(frame) = self.beside_text("REGISTER_MNEMONICS") {
-            let all = &mut new.mnemonics;
-            frame.items(
-                self.report,
-                description::mnemonics,
-                lists::starts,
-                |_, (name, values), _| {
-                    let values = values.into_iter().map(|(name, value, note)| Mnemonic {
-                        name: latin(name),
-                        value: latin(value),
-                        note: note.map(latin),
-                    });
-                    all.push(MnemonicGroup {
-                        name: latin(name),
-                        values: values.collect(),
-                    });
-                },
-                |_| {},
-            );
+            new.mnemonics = mnemonics(&frame, self.report);
         }
-        self.fields(&mut new);
+        if let Some(frame) = self.beside_text("REGISTER_FIELDS") {
+            new.registers = registers(&frame, self.report);
+        }
+        self.assembled(&mut new);
         if new != Description::default() {
             self.device.description = Some(new);
         }
     }
 
     /// A port of a 2013 attribute, vectors without index allowed.
-    fn new_port(&mut self, named: ports::Named<'a>, frame: &super::Frame<'a>) -> Option<PortBit> {
+    pub(super) fn new_port(
+        &mut self,
+        named: ports::Named<'a>,
+        frame: &Frame<'a>,
+    ) -> Option<PortBit> {
         let named = (named.0, named.1, frame.span(named.2));
         self.bit(named, true, &rules::BESIDE_PORT, &rules::BESIDE_PORT)
     }
@@ -75,6 +126,7 @@ impl<'a> Assembly<'a, '_, '_> {
             |_| {},
         );
         for (supply, fed) in all {
+            let span = frame.span(supply.2);
             let Some(power) = self.new_port(supply, &frame) else {
                 continue;
             };
@@ -82,7 +134,7 @@ impl<'a> Assembly<'a, '_, '_> {
                 .into_iter()
                 .filter_map(|port| self.new_port(port, &frame))
                 .collect();
-            new.power.push(PowerAssociation { power, ports });
+            new.power.push(PowerAssociation { power, ports, span });
         }
     }
 
@@ -99,6 +151,7 @@ impl<'a> Assembly<'a, '_, '_> {
             |_| {},
         );
         for (port, min_hz, max_hz, instructions) in all {
+            let span = frame.span(port.2);
             let Some(port) = self.new_port(port, &frame) else {
                 continue;
             };
@@ -108,60 +161,8 @@ impl<'a> Assembly<'a, '_, '_> {
                 min_hz,
                 max_hz,
                 instructions,
+                span,
             });
-        }
-    }
-
-    fn fields(&mut self, new: &mut Description) {
-        let Some(frame) = self.beside_text("REGISTER_FIELDS") else {
-            return;
-        };
-        let mut all = Vec::new();
-        frame.items(
-            self.report,
-            description::fields,
-            lists::starts,
-            |_, one, _| all.push(one),
-            |_| {},
-        );
-        for (name, length, fields) in all {
-            let mut register = FieldedRegister {
-                name: latin(name),
-                length,
-                fields: Vec::new(),
-            };
-            for field in fields {
-                let span = frame.span(field.name);
-                let bits: u64 = field.bits.iter().map(|r| r.width()).sum();
-                let highest = field
-                    .bits
-                    .iter()
-                    .map(|r| r.left.max(r.right))
-                    .max()
-                    .unwrap_or(0);
-                let shown = latin(field.name);
-                if bits != u64::from(field.width) {
-                    let message =
-                        format!("field {shown} has {} bits and names {bits}", field.width);
-                    self.report.add(&rules::FIELD_BITS, span, message);
-                } else if highest >= length {
-                    let message =
-                        format!("field {shown} names bit {highest} of a register of {length} bits");
-                    self.report.add(&rules::FIELD_BITS, span, message);
-                }
-                let properties = field
-                    .properties
-                    .into_iter()
-                    .map(|(word, text)| (latin(word), text.map(latin)));
-                register.fields.push(Field {
-                    name: shown,
-                    width: field.width,
-                    bits: field.bits,
-                    properties: properties.collect(),
-                    span,
-                });
-            }
-            new.registers.push(register);
         }
     }
 }

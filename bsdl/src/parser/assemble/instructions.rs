@@ -1,5 +1,7 @@
 //! Instructions, identity codes, register access.
 
+use std::collections::HashMap;
+
 use super::super::cursor::latin;
 use super::super::inner::lists;
 use super::Assembly;
@@ -177,6 +179,15 @@ impl<'a> Assembly<'a, '_, '_> {
         );
         frame.whole_tokens(self.report);
         let mut registers = NameTable::new();
+        // From 2013 on the length may stand with the fields or the parts of a register.
+        let new = self.device.description.as_ref();
+        let fields = new.into_iter().flat_map(|d| &d.registers);
+        let assembled = new.into_iter().flat_map(|d| &d.assemblies);
+        let assembled = assembled.filter_map(|a| Some((&a.name, a.length?)));
+        let lengths: HashMap<String, u32> = assembled
+            .chain(fields.map(|r| (&r.name, r.length)))
+            .map(|(name, length)| (name.to_ascii_uppercase(), length))
+            .collect();
         for access in items {
             // A register enters the device with the first instruction that selects it.
             let mut register = None;
@@ -194,8 +205,8 @@ impl<'a> Assembly<'a, '_, '_> {
                     continue;
                 }
                 let place = frame.span(access.register);
-                let register =
-                    *register.get_or_insert_with(|| self.register(&access, place, &mut registers));
+                let register = *register
+                    .get_or_insert_with(|| self.register(&access, place, &mut registers, &lengths));
                 let captures = captures
                     .as_ref()
                     .map(|(pattern, piece)| (pattern.clone(), frame.span(piece)));
@@ -210,6 +221,7 @@ impl<'a> Assembly<'a, '_, '_> {
         access: &lists::Access<'a>,
         span: Span,
         known: &mut NameTable<'a>,
+        lengths: &HashMap<String, u32>,
     ) -> RegisterRef {
         let name = access.register;
         for (fixed, word, length) in [
@@ -241,11 +253,10 @@ impl<'a> Assembly<'a, '_, '_> {
         let Some(first) = self.device.registers.get_mut(position as usize) else {
             // From 2013 on REGISTER_FIELDS and the like may give the length.
             let new = self.device.edition == Some(Edition::Y2013);
-            let fields = self.device.description.iter().flat_map(|d| &d.registers);
-            let fields = fields
-                .filter(|_| new)
-                .find(|r| r.name.eq_ignore_ascii_case(&shown))
-                .map(|r| r.length);
+            let fields = lengths
+                .get(&shown.to_ascii_uppercase())
+                .copied()
+                .filter(|_| new);
             let length = access.length.or(fields);
             let too_long = length.is_some_and(|n| n > LONGEST);
             if let Some(n) = length.filter(|_| too_long) {
@@ -311,6 +322,11 @@ impl<'a> Assembly<'a, '_, '_> {
             self.report
                 .add(&rules::ACCESS_TWICE, span, message)
                 .also(first, "the first one");
+        } else {
+            let message = format!("{} is named twice under {selected}", instruction.name);
+            self.report
+                .add(&rules::ACCESS_AGAIN, span, message)
+                .also(first, "the first time");
         }
     }
 }

@@ -1,11 +1,16 @@
 //! Statements to model: reads the strings inside them and looks up the names.
 
+mod assembly;
 mod beside;
 mod boundary;
 mod description;
+mod flow;
 mod instructions;
 mod pins;
 mod tap;
+
+pub(super) use assembly::assemblies;
+pub(super) use description::{mnemonics, registers};
 
 use std::collections::HashSet;
 
@@ -98,6 +103,7 @@ pub(super) fn assemble<'a>(
         known: NameTable::new(),
     };
     a.places.end = draft.end;
+    a.package_registers();
     a.head();
     a.missing();
     a.names();
@@ -110,6 +116,7 @@ pub(super) fn assemble<'a>(
     a.instructions();
     a.registers();
     a.boundary();
+    a.segments();
     a.executions();
     a.ac_test();
     a.system_configuration();
@@ -121,6 +128,24 @@ impl<'a> Assembly<'a, '_, '_> {
     /// Packages of the file, then those that the caller has.
     fn packages(&self) -> impl Iterator<Item = &Package> {
         self.draft.packages.iter().chain(self.report.packages())
+    }
+
+    /// What packages say of registers.
+    fn package_registers(&mut self) {
+        let capitals = |name: &String| name.to_ascii_uppercase();
+        let mut places = std::mem::take(&mut self.places);
+        for package in self.packages() {
+            places.package_names.insert(capitals(&package.name));
+            let fields = package.registers.iter();
+            let fields = fields.map(|r| (capitals(&r.name), Some(u64::from(r.length))));
+            let assembled = package.assemblies.iter();
+            let assembled = assembled.map(|a| (capitals(&a.name), a.length.map(u64::from)));
+            places.package_registers.extend(assembled.chain(fields));
+            places
+                .package_mnemonics
+                .extend_from_slice(&package.mnemonics);
+        }
+        self.places = places;
     }
 
     fn slice(&self, span: Span) -> &'a [u8] {
@@ -219,9 +244,13 @@ impl<'a> Assembly<'a, '_, '_> {
         missing.extend((!draft.has_generic).then_some("the generic PHYSICAL_PIN_MAP"));
         missing.extend((!draft.has_ports).then_some("the port list"));
         let draft_language = self.device.edition.is_some_and(|e| e <= Edition::Y1990);
+        // From 2013 on the boundary register may be put together from segments.
+        let assembled = self.device.edition == Some(Edition::Y2013)
+            && seen.contains_key(&Name(b"ASSEMBLED_BOUNDARY_LENGTH"));
         let wanted = ALWAYS
             .iter()
-            .filter(|n| !(draft_language && **n == "COMPONENT_CONFORMANCE"));
+            .filter(|n| !(draft_language && **n == "COMPONENT_CONFORMANCE"))
+            .filter(|n| !(assembled && n.starts_with("BOUNDARY_")));
         missing.extend(wanted.filter(|n| !seen.contains_key(&Name(n.as_bytes()))));
         missing.extend((!draft.has_map).then_some("a pin map (a PIN_MAP_STRING constant)"));
         self.places.missing = missing;
@@ -383,6 +412,7 @@ impl<'a> Assembly<'a, '_, '_> {
     fn extensions(&mut self) {
         let draft = self.draft;
         let mut known = NameTable::new();
+        let mut targets = HashSet::new();
         for span in &draft.declared {
             let position = self.device.extensions.len() as u32;
             if *known.entry(Name(self.slice(*span))).or_insert(position) == position {
@@ -416,7 +446,7 @@ impl<'a> Assembly<'a, '_, '_> {
                     );
                 }
             } else if !KNOWN.iter().any(|k| self.is(attribute.name, k)) {
-                self.extension(attribute, &mut known, &given);
+                self.extension(attribute, &mut known, &mut targets, &given);
             }
         }
         if let Some(frame) = self.text("BOUNDARY_CELLS") {
@@ -426,10 +456,10 @@ impl<'a> Assembly<'a, '_, '_> {
                 self.report,
                 super::inner::lists::only_name,
                 super::inner::lists::starts_name,
-                |_, name, _| cells.push(super::cursor::latin(name)),
+                |_, name, _| cells.push((super::cursor::latin(name), frame.span(name))),
                 |_| {},
             );
-            self.device.boundary_cells = cells;
+            (self.device.boundary_cells, self.places.boundary_cells) = cells.into_iter().unzip();
         }
     }
 
@@ -437,6 +467,7 @@ impl<'a> Assembly<'a, '_, '_> {
         &mut self,
         attribute: &Attribute,
         known: &mut NameTable<'a>,
+        targets: &mut HashSet<(u32, Name<'a>)>,
         given: &impl Fn(&str) -> bool,
     ) {
         let name = self.string(attribute.name);
@@ -449,15 +480,30 @@ impl<'a> Assembly<'a, '_, '_> {
             .get(&Name(self.slice(attribute.name)))
             .copied()
             .unwrap_or(next);
+        let second = !targets.insert((position, Name(self.slice(attribute.target))));
         if let Some(extension) = self.device.extensions.get_mut(position as usize) {
+            if extension.declared && attribute.name.start < extension.span.start {
+                let message = format!("{name} is given a value before it is declared");
+                self.report
+                    .add(&rules::LATE_EXTENSION, attribute.name, message)
+                    .also(extension.span, "declared here");
+            }
             if extension.value.is_none() {
                 extension.value = text;
-            } else {
+            } else if second {
                 self.report.add(
                     &rules::TWICE,
                     attribute.name,
-                    format!("{name} is given twice"),
+                    format!("{name} is given twice for the same target"),
                 );
+            } else if text.is_some() {
+                // The same extension of another port, say: nothing of it is lost.
+                self.device.extensions.push(Extension {
+                    name,
+                    declared: false,
+                    value: text,
+                    span: attribute.name,
+                });
             }
             return;
         }

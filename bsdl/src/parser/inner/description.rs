@@ -70,7 +70,7 @@ pub(crate) fn fields(text: In<'_>) -> Res<'_, (In<'_>, u32, Vec<Field<'_>>)> {
     Ok((text, (name, length, fields)))
 }
 
-fn length(text: In<'_>) -> Res<'_, u32> {
+pub(super) fn length(text: In<'_>) -> Res<'_, u32> {
     delimited(
         mark(b'[', "`[`"),
         number("a number of bits"),
@@ -121,11 +121,20 @@ fn range(text: In<'_>) -> Res<'_, Range> {
     ))
 }
 
+/// `(0 to 3)`.
+pub(super) fn range_in_brackets(text: In<'_>) -> Res<'_, Range> {
+    delimited(mark(b'(', "`(`"), range, mark(b')', "`)`")).parse(text)
+}
+
+/// The longest text in brackets or tags of the 2013 edition that is read: without a limit, brackets that nobody closes
+/// would be looked for again and again up to the end.
+const LONGEST: usize = 8_192;
+
 /// Text between brackets that match, the outer ones taken off.
-fn bracketed(text: In<'_>) -> Res<'_, In<'_>> {
+pub(super) fn bracketed(text: In<'_>) -> Res<'_, In<'_>> {
     let (inside, ()) = mark(b'(', "`(`")(text)?;
     let mut depth = 1u32;
-    for (i, b) in inside.iter().enumerate() {
+    for (i, b) in inside.iter().enumerate().take(LONGEST) {
         depth = match b {
             b'(' => depth + 1,
             b')' => depth - 1,
@@ -139,9 +148,9 @@ fn bracketed(text: In<'_>) -> Res<'_, In<'_>> {
 }
 
 /// `<information>`.
-fn tag(text: In<'_>) -> Res<'_, In<'_>> {
+pub(super) fn tag(text: In<'_>) -> Res<'_, In<'_>> {
     let (inside, ()) = mark(b'<', "`<`")(text)?;
-    match memchr::memchr(b'>', inside) {
+    match memchr::memchr(b'>', &inside[..inside.len().min(LONGEST)]) {
         Some(end) => Ok((&inside[end + 1..], inside[..end].trim_ascii())),
         None => fault(&inside[inside.len()..], "`>`"),
     }

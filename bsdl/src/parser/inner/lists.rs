@@ -40,6 +40,19 @@ pub(crate) fn only_pattern(text: In<'_>) -> Res<'_, (Pattern, In<'_>)> {
     Ok((&text[piece.len()..], (Pattern::from_bits(bits), piece)))
 }
 
+/// `(number, number)`, or one number for both.
+pub(crate) fn pair(text: In<'_>) -> Res<'_, (u32, u32)> {
+    if !peek(text, b'(') {
+        return number("a number of bits").map(|n| (n, n)).parse(text);
+    }
+    let (text, ()) = mark(b'(', "`(`")(text)?;
+    let (text, first) = number("a number of bits")(text)?;
+    let (text, ()) = mark(b',', "a comma between the two numbers")(text)?;
+    let (text, second) = number("a number of bits")(text)?;
+    let (text, ()) = mark(b')', "`)` after the second number")(text)?;
+    Ok((text, (first, second)))
+}
+
 /// One register and the instructions that select it.
 #[derive(Debug)]
 pub(crate) struct Access<'a> {

@@ -1,10 +1,12 @@
 //! The small languages inside the joined strings: nom parsers over the joined text, list by list, item by item; a
 //! fault in one item is reported at its character and the next item is read.
 
+pub(super) mod assembly;
 pub(super) mod beside;
 pub(super) mod boundary;
 pub(super) mod description;
 pub(super) mod execution;
+pub(super) mod flow;
 pub(super) mod lists;
 pub(super) mod pins;
 pub(super) mod ports;
