@@ -18,27 +18,29 @@ pub fn first_script(board: &Board, board_file: &str) -> String {
         "// A step that finds something wrong ends the script; keep_going: true goes on to the next line.".into(),
         String::new(),
         format!("board({board_file:?});"),
-        "scan();                                       // every device as declared, or the script ends here".into(),
+        noted("scan();", "every device as declared, or the script ends here"),
     ];
     if board.wires.is_empty() {
         lines.push(
-            "// ring_out();                                // once the board file has wires".into(),
+            "// ring_out();                                  // once the board file has wires"
+                .into(),
         );
     } else {
-        lines.push(
-            "ring_out(#{ by: \"both-ends\" });              // every signal wire good".into(),
-        );
+        lines.push(noted(
+            "ring_out(#{ by: \"both-ends\" });",
+            "every signal wire good",
+        ));
     }
     match loadable {
         Some(device) => {
-            lines.push(format!(
-                "let image = setting(\"image\", \"{}.bin\");  // --set image=FILE",
-                device.name
-            ));
-            lines.push(format!("// load({:?}, image);                      // take the slashes away when you have one", &*device.name));
+            let set = format!("let image = setting(\"image\", \"{}.bin\");", device.name);
+            lines.push(noted(&set, "--set image=FILE"));
+            let load = format!("// load({:?}, image);", &*device.name);
+            lines.push(noted(&load, "take the slashes away when you have one"));
         }
         None => lines.push(
-            "// play(\"test-configuration.svf\");          // what your design tools export".into(),
+            "// play(\"test-configuration.svf\");              // what your design tools export"
+                .into(),
         ),
     }
     if let Some(wire) = wire {
@@ -48,15 +50,20 @@ pub fn first_script(board: &Board, board_file: &str) -> String {
             "// Pins, wires and signals by name; levels stay until release() or the end of the script.".into(),
             format!("// drive({label:?}, \"high\");"),
             format!("// check(\"{label} reads high\", sense({label:?}) == \"high\", \"driven from one end, heard at the other\");"),
-            format!("// wait_for({label:?}, \"low\", 2.5);                // seconds"),
+            noted(&format!("// wait_for({label:?}, \"low\", 2.5);"), "seconds"),
             "// release();".into(),
-            "// vectors(\"table.csv\");                     // cells 0 1 Z drive, H L X expect".into(),
+            noted("// vectors(\"table.csv\");", "cells 0 1 Z drive, H L X expect"),
         ]);
     }
     lines.push(String::new());
     lines.push("record(\"builder\", ask(\"Who is at the bench?\", \"nobody\"));".into());
     lines.push("say(\"done\");".into());
     lines.join("\n") + "\n"
+}
+
+/// A line with a note behind it; all notes begin in one column.
+fn noted(code: &str, note: &str) -> String {
+    format!("{code:<47} // {note}")
 }
 
 fn one_line(text: &str) -> String {

@@ -3,6 +3,7 @@
 #![allow(clippy::print_stdout, reason = "tests say how much ran")]
 
 mod papers;
+mod readme;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
