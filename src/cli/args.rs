@@ -267,7 +267,7 @@ pub(crate) struct Load {
     #[arg(long, value_name = "RECIPE")]
     pub(crate) check: Option<PathBuf>,
     /// Prints a commented recipe to begin one's own with
-    #[arg(long, exclusive = true)]
+    #[arg(long, conflicts_with_all = ["board", "check", "recipe", "verify", "force", "permanent"])]
     pub(crate) template: bool,
 }
 
@@ -290,6 +290,9 @@ pub(crate) struct Play {
     /// Refuses every departure from the specification
     #[arg(long)]
     pub(crate) strict: bool,
+    /// A spare line of the adapter stands for this parallel pin of the file's PIOMAP; may be given again
+    #[arg(long, value_name = "NAME=LINE")]
+    pub(crate) spare: Vec<String>,
 }
 
 /// Arguments of `run`.

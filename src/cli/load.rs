@@ -353,7 +353,7 @@ fn check(arguments: &args::Load, path: &Path) -> Result<Outcome, Failed> {
         "{}: {} for {}\n",
         path.display(),
         recipe.name,
-        recipe.entities.join(", ")
+        recipe.for_words().join(", ")
     );
     let mut against = Value::Null;
     if let Some(board) = &arguments.board {
@@ -363,11 +363,7 @@ fn check(arguments: &args::Load, path: &Path) -> Result<Outcome, Failed> {
             .as_deref()
             .map(|name| work::device(&board, name))
             .transpose()?;
-        let fits = |d: &BoardDevice| {
-            d.entity
-                .as_ref()
-                .is_some_and(|e| recipe.entities.iter().any(|r| r.eq_ignore_ascii_case(e)))
-        };
+        let fits = |d: &BoardDevice| d.bsdl.as_deref().is_some_and(|b| recipe.is_for_device(b));
         let index = named.map_or_else(|| board.devices.iter().position(fits), |d| Some(d.0));
         let device = index.map(|i| &board.devices[i]).ok_or_else(|| {
             Failure::input(
@@ -375,7 +371,7 @@ fn check(arguments: &args::Load, path: &Path) -> Result<Outcome, Failed> {
                 format!(
                     "no device of {} is a {}",
                     board.path.display(),
-                    recipe.entities.join(", ")
+                    recipe.for_words().join(" or ")
                 ),
             )
         })?;

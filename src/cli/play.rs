@@ -20,6 +20,11 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
         .as_deref()
         .map(|name| work::device(&board, name))
         .transpose()?;
+    let spares = arguments
+        .spare
+        .iter()
+        .map(|given| spare(given))
+        .collect::<Result<Vec<_>, _>>()?;
     let options = PlayOptions {
         limits: Limits {
             strict: arguments.strict,
@@ -30,6 +35,7 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
         pads: ChainPads::default(),
         tck_hz: board.tck_limit_hz(true),
         inspect: None,
+        spares: &spares,
     };
     // The whole file is read first: nobody wants to learn of a misspelt line after the erase.
     let (plan, error) = rehearse(open(arguments)?, &options);
@@ -108,18 +114,22 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
     opened.finish_with(exit, fields, text, Some(&board), &|_| Ok(()))
 }
 
+/// `NAME=LINE`.
+fn spare(given: &str) -> Result<(String, u8), Failure> {
+    let parsed = given.split_once('=').and_then(|(name, line)| {
+        let line = line.trim().parse().ok().filter(|n| *n < 8)?;
+        Some((name.trim().to_owned(), line)).filter(|(name, _)| !name.is_empty())
+    });
+    parsed.ok_or_else(|| {
+        Failure::input(
+            "usage",
+            format!("--spare {given}: expected NAME=LINE, the line a number from 0 to 7"),
+        )
+    })
+}
+
 fn open(arguments: &Play) -> Result<File, Failure> {
-    let path = arguments.file.display();
-    match File::open(&arguments.file) {
-        Ok(file) if file.metadata().is_ok_and(|m| m.is_dir()) => {
-            Err(Failure::input("file", format!("{path} is a folder")).help("name an SVF file"))
-        }
-        Ok(file) => Ok(file),
-        Err(error) => Err(Failure::input(
-            "file",
-            format!("cannot read {path}: {error}"),
-        )),
-    }
+    work::open_file(&arguments.file).map(|file| file.into_inner())
 }
 
 fn not_on_chain(board: &Board, device: DeviceIndex) -> Failure {

@@ -5,7 +5,10 @@ use taploom_bsdl::Device;
 use super::recipe::Recipe;
 
 /// Name and text of each.
-const TEXTS: [(&str, &str); 1] = [("lfe5u-25f", include_str!("recipes/lfe5u-25f.toml"))];
+const TEXTS: [(&str, &str); 2] = [
+    ("lfe5u-25f", include_str!("recipes/lfe5u-25f.toml")),
+    ("lfe5u-85f", include_str!("recipes/lfe5u-85f.toml")),
+];
 
 /// A recipe to begin one's own with, every key explained.
 pub const TEMPLATE: &str = include_str!("recipes/template.toml");
@@ -35,6 +38,29 @@ mod tests {
             assert_eq!(recipe.tried, Recipe::UNTRIED, "{name}");
         }
         assert_eq!(Recipe::built_in().count(), TEXTS.len());
+    }
+
+    /// One part in two sizes: but for the code, the length of the boundary register and the source of both, the steps are
+    /// the same.
+    #[test]
+    fn the_parts_of_one_family_are_loaded_alike() {
+        let recipe = |at: usize| Recipe::parse(TEXTS[at].0, TEXTS[at].1).unwrap();
+        let (small, mut large) = (recipe(0), recipe(1));
+        let ones = |recipe: &Recipe| match &recipe.load[0].action {
+            super::super::StepAction::Data(data) => {
+                assert!(data.out.all(true));
+                data.out.len()
+            }
+            other => panic!("{other:?}"),
+        };
+        assert_eq!((ones(&small), ones(&large)), (510, 750));
+        // The codes as published: public SVF and chain-description files for the two parts.
+        assert_eq!(small.idcodes[0].value_with_x_as(false), Some(0x4111_1043));
+        assert_eq!(large.idcodes[0].value_with_x_as(false), Some(0x4111_3043));
+        large.load[0].clone_from(&small.load[0]);
+        assert_eq!((&large.load, &large.exit), (&small.load, &small.exit));
+        assert_eq!((&large.status, &large.image), (&small.status, &small.image));
+        assert_eq!(large.opcodes, small.opcodes);
     }
 
     #[test]

@@ -12,7 +12,7 @@ use crate::chain::{Finding, IdCode};
 use super::recipe::{ByteOrder, ImageRule, PartRule, Sent};
 
 /// Largest image, unpacked: a bound against files that unpack for ever.
-const MOST_BYTES: u64 = 16 << 30;
+const MOST_BYTES: u64 = 2 << 30;
 /// Bytes in which a text without `at` is looked for.
 const TEXT_WITHIN: usize = 4096;
 
@@ -49,12 +49,22 @@ pub enum ImageError {
         path: PathBuf,
     },
     /// It unpacks to more than any image has.
-    #[error("the image {} unpacks to more than {} GiB", path.display(), most >> 30)]
+    #[error("the image {} unpacks to more than {} GiB: unpack it first if it is one", path.display(), most >> 30)]
     TooLarge {
         /// The file.
         path: PathBuf,
         /// The bound in bytes.
         most: u64,
+    },
+    /// It begins like gzip and cannot be unpacked.
+    #[error("cannot unpack the image {}: {}", path.display(), if *cut { "it was cut off" } else { "it is damaged" })]
+    Packed {
+        /// The file.
+        path: PathBuf,
+        /// Whether it ends too early.
+        cut: bool,
+        /// What the unpacker says.
+        source: io::Error,
     },
     /// It has become shorter since it was opened.
     #[error(
@@ -154,9 +164,26 @@ impl Image {
             let size = |reader: Box<dyn Read + '_>| {
                 io::copy(&mut reader.take(MOST_BYTES + 1), &mut io::sink())
             };
-            image.bytes = image.reader(0).and_then(size).map_err(unreadable)?;
+            image.bytes = image.reader(0).and_then(size).map_err(|source| {
+                let path = path.clone();
+                match source.kind() {
+                    io::ErrorKind::UnexpectedEof => ImageError::Packed {
+                        path,
+                        cut: true,
+                        source,
+                    },
+                    io::ErrorKind::InvalidData | io::ErrorKind::InvalidInput => {
+                        ImageError::Packed {
+                            path,
+                            cut: false,
+                            source,
+                        }
+                    }
+                    _ => ImageError::Unreadable { path, source },
+                }
+            })?;
         }
-        if image.bytes > MOST_BYTES {
+        if gzip && image.bytes > MOST_BYTES {
             return Err(ImageError::TooLarge {
                 path,
                 most: MOST_BYTES,

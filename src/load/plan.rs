@@ -57,8 +57,8 @@ pub(super) struct Plan {
 }
 
 impl Recipe {
-    /// What it is for, in words.
-    fn for_words(&self) -> Vec<String> {
+    /// What it is for: entities, and IDCODEs in words.
+    pub fn for_words(&self) -> Vec<String> {
         let codes = self.idcodes.iter().map(|c| format!("IDCODE {c}"));
         self.entities.iter().cloned().chain(codes).collect()
     }

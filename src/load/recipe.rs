@@ -362,15 +362,21 @@ impl Recipe {
             path: path.to_path_buf(),
             problems: vec![RecipeProblem::whole(fault)],
         };
-        let size = std::fs::metadata(path).map_or(0, |m| m.len());
-        if size > read::MOST_BYTES {
-            return Err(fail(RecipeFault::TooLarge { bytes: size }));
-        }
-        let bytes = std::fs::read(path).map_err(|e| {
+        let unreadable = |e: std::io::Error| {
             fail(RecipeFault::Unreadable {
                 reason: e.to_string(),
             })
-        })?;
+        };
+        // A pipe could make it wait for ever, a device give bytes for ever.
+        let meta = std::fs::metadata(path).map_err(unreadable)?;
+        if !meta.is_file() {
+            let reason = "it is no plain file".into();
+            return Err(fail(RecipeFault::Unreadable { reason }));
+        }
+        if meta.len() > read::MOST_BYTES {
+            return Err(fail(RecipeFault::TooLarge { bytes: meta.len() }));
+        }
+        let bytes = std::fs::read(path).map_err(unreadable)?;
         let text = String::from_utf8(bytes).map_err(|_| fail(RecipeFault::NotText))?;
         Recipe::parse(path, &text)
     }

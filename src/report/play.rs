@@ -118,6 +118,11 @@ fn mismatch_lines(m: &PlayMismatch) -> Vec<String> {
         String::new()
     };
     let what = match (m.bits.len(), m.pad_bits) {
+        (n, 0) if m.command == "PIO" => format!(
+            "{} {}{more} (0 is the first of its PIOMAP)",
+            if n == 1 { "column" } else { "columns" },
+            bits.join(", ")
+        ),
         (0, n) => format!("{} in the pads of other devices", plural(n, "bit")),
         (n, _) => format!(
             "{} {}{more} (0 is nearest TDO)",
@@ -138,7 +143,7 @@ pub fn play_how_far(played: &Played) -> String {
     let statements: u64 = played.commands.values().sum();
     match played.last {
         Some(at) => format!(
-            "the file was sent as far as line {} ({statements} statements); it has not been played to its end",
+            "the file was sent no further than line {} ({statements} statements); it has not been played to its end",
             at.line
         ),
         None => "nothing of the file was sent".to_owned(),

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use crate::simulator::{Seen, Witness};
+use crate::simulator::{Loaded, Seen, Witness};
 use crate::tap::Traffic;
 
 /// The field `simulated` of a run on a simulated bench.
@@ -16,7 +16,21 @@ pub fn simulated_value(witness: &Witness, traffic: &Traffic) -> Value {
         "tck_cycles": seen.tck_cycles,
         "fights": seen.fight_count,
         "left_safe": seen.left_safe(),
+        "loaded": loaded(&seen),
+        "image_bits": seen.devices.iter().filter(|d| d.image_bits > 0)
+            .map(|d| (d.name.clone(), json!(d.image_bits))).collect::<serde_json::Map<_, _>>(),
     })
+}
+
+/// The images that the devices have taken.
+fn loaded(seen: &Seen) -> Vec<Value> {
+    let one = |l: &Loaded| {
+        json!({
+            "device": l.device, "text": l.text, "payload_bytes": l.payload_bytes,
+            "crc": format!("0x{:04X}", l.crc), "running": l.running, "kept": l.kept,
+        })
+    };
+    seen.loaded.iter().map(one).collect()
 }
 
 /// What the board itself saw, as a document of its own: `taploom.witness.v1`.
@@ -34,10 +48,7 @@ pub fn witness_document(seen: &Seen, connections: u64) -> Value {
         "strains": seen.strains.iter().map(|s| json!({
             "place": s.place, "stuck": s.stuck, "updates": s.updates,
         })).collect::<Vec<_>>(),
-        "loaded": seen.loaded.iter().map(|l| json!({
-            "device": l.device, "text": l.text, "payload_bytes": l.payload_bytes,
-            "crc": format!("0x{:04X}", l.crc), "running": l.running, "kept": l.kept,
-        })).collect::<Vec<_>>(),
+        "loaded": loaded(seen),
         "devices": seen.devices.iter().map(|d| json!({
             "name": d.name, "state": d.state.name(), "instruction": d.instruction,
             "boundary_drivers": d.boundary_drivers,

@@ -577,6 +577,7 @@ impl State {
             pads: ChainPads::default(),
             tck_hz: board.tck_limit_hz(true),
             inspect: None,
+            spares: &[],
         };
         if let (_, Some(error)) = rehearse(open(&path)?, &options) {
             return Err(wrong(&error));

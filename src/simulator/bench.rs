@@ -68,6 +68,7 @@ impl Bench {
             state: d.state(),
             instruction: String::new(),
             boundary_drivers: 0,
+            image_bits: 0,
         };
         let devices: Vec<DeviceSeen> = bench.chain.devices.iter().map(unknown).collect();
         bench.witness.write(|seen| seen.devices = devices);

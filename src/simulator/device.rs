@@ -158,6 +158,7 @@ impl Device {
     /// Brings what the witness knows of this device up to date.
     pub(super) fn tell(&self, seen: &mut DeviceSeen) {
         seen.state = self.state;
+        seen.image_bits = self.engine.as_ref().map_or(0, Engine::image_bits);
         seen.boundary_drivers = self.pins.as_ref().map_or(0, Pins::boundary_drivers);
         let named = self.instruction().map(|i| i.name.as_str());
         match named {

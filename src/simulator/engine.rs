@@ -110,6 +110,8 @@ pub(super) struct Engine {
     images: Vec<Image>,
     /// What a part that keeps its image holds, from the preamble on; the rest is erased, all ones.
     memory: Vec<u8>,
+    /// Bits that came in since configuration was opened.
+    image_bits: u64,
 }
 
 /// What is left of something that takes clocks and time in Run-Test/Idle under its instruction.
@@ -157,6 +159,7 @@ impl Engine {
             text: vec![],
             images: vec![],
             memory: vec![],
+            image_bits: 0,
             model,
         };
         engine.put(Flag::Done, running);
@@ -213,6 +216,7 @@ impl Engine {
                 self.start = Left::default();
                 self.put(Flag::Busy, !self.clear.is_over());
                 self.memory.clear();
+                self.image_bits = 0;
                 self.phase = Phase::Preamble;
                 self.window = 0;
             }
@@ -268,6 +272,11 @@ impl Engine {
         self.put(flag, true);
     }
 
+    /// Bits that came in since configuration was opened last.
+    pub(super) fn image_bits(&self) -> u64 {
+        self.image_bits
+    }
+
     /// Whether the image stays without power.
     pub(super) fn keeps(&self) -> bool {
         self.model.keeps
@@ -291,6 +300,7 @@ impl Engine {
 
     /// Image bits, in the order in which they enter the register.
     pub(super) fn take(&mut self, bits: &Bits) {
+        self.image_bits += bits.len() as u64;
         if !self.has(Flag::Open) || !self.has(Flag::Ready) {
             if !bits.is_empty() {
                 self.put(Flag::SequenceError, true);

@@ -74,6 +74,8 @@ pub struct DeviceSeen {
     pub instruction: String,
     /// Drivers that its boundary register has switched on.
     pub boundary_drivers: usize,
+    /// Bits that went into its configuration engine since configuration was opened last.
+    pub image_bits: u64,
 }
 
 /// Everything that the board saw up to now.

@@ -2,7 +2,7 @@
 
     python3 check.py PROGRAM [--full] [--only PART] [--seed N]… [--keep FOLDER]
 
-PARTs: model, scan, ringout, tangles, kills, loads, canaries. The quick run plays a few boards; the full one 50 random boards,
+PARTs: model, scan, ringout, tangles, kills, loads, shifts, canaries. The quick run plays a few boards; the full one 50 random boards,
 100 kills and every position and size of a load. The closing line is `N passed, N failed`; the exit status 1 if any failed.
 Each failure prints how to do it again: `write_board.py`, `tap_server.py`, and the program's own command line.
 """
@@ -526,6 +526,47 @@ def loads(check, seeds):
                 check.case(f"load of {size} bytes, {order} first, into {name} of {len(names)}", problems)
 
 
+def shifts(check):
+    """Serial vectors made for one device alone, from one bit to a mebibyte, into each position: a recipe's image is a whole
+    number of bytes, a file of serial vectors is not."""
+    sizes = [1, 2, 3, 5, 7, 8, 9, 13, 31, 32, 33, 64, 65, 1000, 4097, 65_535, 65_536, 120_001, 524_289, 1 << 20, 8 << 20]
+    dice = random.Random(10)
+    folder, model, truth, _ = loading(check, "shifts", "lsb")
+    names = [d["name"] for d in truth["devices"]]
+    devices = {d["name"]: d for d in model["devices"]}
+    for position, name in enumerate(names):
+        device = devices[name]
+        select = {i: f"SIR {device['ir_length']} TDI ({int(device['opcodes'][i][0], 2):X});"
+                  for i in ("LOOM_OPEN", "LOOM_DATA", "LOOM_CLOSE")}
+        for size in sizes:
+            data = dice.getrandbits(size) | 1 << (size - 1)
+            path = os.path.join(folder, "image.svf")
+            write_board.write(folder, "image.svf", "\n".join([
+                select["LOOM_OPEN"], "RUNTEST 120 TCK;", select["LOOM_DATA"], f"SDR {size} TDI ({data:X});",
+                select["LOOM_CLOSE"], "RUNTEST 8 TCK;", ""]))
+            arguments = ["play", os.path.join(folder, "board.toml"), path, "--device", name, "--machine", "off", "--yes", "--json"]
+            run = check.run(model, arguments)
+            problems = []
+            document = run.document("taploom.play", problems)
+            if run.exit not in (0, None):
+                problems.append(f"exit {run.exit}, truth 0; {run.err[:300]}")
+            board_kept(run, truth, problems)
+            if run.witness:
+                others = [o for o in names if o != name and run.witness["received"].get(o)]
+                if others:
+                    problems.append(f"{others} received something too")
+                scans = [s for s in run.witness["received"].get(name, []) if s["register"] == "LOOM_DATA"]
+                # Every bit of the scan passes: first what BYPASS captures, then a pad for each device towards TDO.
+                pads = len(names) - 1
+                if [s["bits"] for s in scans] != [size + pads]:
+                    problems.append(f"{[s['bits'] for s in scans]} bits, truth {size + pads}")
+                elif int(scans[0]["hex"], 16) != data << pads:
+                    problems.append("other bits than the file's, or pads on the wrong side")
+            if document and document.get("payload_bits") != size + 3 * device["ir_length"]:
+                problems.append(f"payload_bits {document.get('payload_bits')}")
+            check.case(f"serial vectors of {size} bits into {name} of {len(names)}", problems)
+
+
 def received_is(witness, names, position, image, order, problems):
     """The bits that went into the register: one captured 0 for each device towards TDI, head pads at most one for each
     device towards TDO, then the image exactly, its last bit at the last clock."""
@@ -609,7 +650,7 @@ def main():
     given = arguments.parse_args()
     keep, given.folder = given.folder, given.folder or tempfile.mkdtemp(prefix="taploom-independent-")
     check = Check(given)
-    parts = given.only or ["model", "canaries", "scan", "ringout", "tangles", "kills", "loads"]
+    parts = given.only or ["model", "canaries", "scan", "ringout", "tangles", "kills", "loads", "shifts"]
     try:
         if "model" in parts:
             check.case("the model against published tables", ["see above"] if self_test.main(quiet=True) else [])
@@ -629,6 +670,8 @@ def main():
             kills(check, given.seed)
         if "loads" in parts:
             loads(check, given.seed)
+        if "shifts" in parts:
+            shifts(check)
     finally:
         if not keep:
             shutil.rmtree(given.folder, ignore_errors=True)

@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 
+use crate::bits::Bits;
 use crate::svf::Place;
 use crate::tap::{
     Mismatch, Op, PieceLimits, Port, PortError, ScanProgram, Step, TapState, Ticket, Walker,
@@ -108,6 +109,22 @@ impl<'p> Deck<'p> {
         } else {
             Ok(())
         }
+    }
+
+    /// Levels of the spare lines, once all before it has run; `None` without a port.
+    pub(super) fn sense(&mut self) -> Result<Option<Bits>, PortError> {
+        self.settle()?;
+        let Some(port) = self.port.as_deref_mut() else {
+            return Ok(None);
+        };
+        let mut program = ScanProgram::new();
+        let slot = program.sense();
+        let mut levels = None;
+        for piece in program.pieces(self.limits) {
+            let ticket = port.submit(piece)?;
+            levels = port.collect(ticket)?.get(slot).cloned();
+        }
+        Ok(levels)
     }
 
     fn send(&mut self) -> Result<(), PortError> {

@@ -49,13 +49,49 @@ pub enum PlayError {
     },
     /// Parallel pins.
     #[error(
-        "{at}: {command} asks for parallel pins, and none are mapped to spare lines of the adapter"
+        "{at}: {command} asks for parallel pins, and no spare line of the adapter stands for {pins}"
     )]
     Parallel {
         /// Where.
         at: Place,
-        /// `PIO` or `PIOMAP`.
+        /// `PIOMAP`.
         command: &'static str,
+        /// The pins without a line.
+        pins: String,
+    },
+    /// A PIO that does not fit its PIOMAP.
+    #[error("{at}: {what}")]
+    Columns {
+        /// Where.
+        at: Place,
+        /// What is wrong.
+        what: String,
+    },
+    /// A wait that nobody would sit through.
+    #[error("{at}: a wait of {seconds:.0} s, and the longest that is played has {most:.0} s")]
+    Wait {
+        /// Where.
+        at: Place,
+        /// How long.
+        seconds: f64,
+        /// The bound.
+        most: f64,
+    },
+    /// Clocks that take longer than MAXIMUM allows.
+    #[error(
+        "{at}: {clocks} clocks take {seconds:.6} s with TCK at {hz} Hz, and MAXIMUM allows {most:.6} s"
+    )]
+    Maximum {
+        /// Where.
+        at: Place,
+        /// How many.
+        clocks: u64,
+        /// The rate.
+        hz: u32,
+        /// How long they take.
+        seconds: f64,
+        /// What MAXIMUM says.
+        most: f64,
     },
     /// ENDLOOP without LOOP, LOOP in a loop, or a loop without its end.
     #[error("{at}: {what}")]
@@ -85,8 +121,12 @@ impl PlayError {
                 Some("export the file again, or copy it again")
             }
             PlayError::Parallel { .. } => Some(
-                "take the parallel vectors out of the file, or play it with the tool that wrote it",
+                "with --spare NAME=LINE a spare line of the adapter stands for it; or take the parallel vectors out of the file",
             ),
+            PlayError::Maximum { .. } => {
+                Some("let TCK run faster: [tck] of the board file, and FREQUENCY in this one")
+            }
+            PlayError::Wait { .. } => Some("mend the number; the unit is seconds"),
             PlayError::Svf(SvfError::Strict { .. }) => {
                 Some("without --strict it is read with a warning")
             }

@@ -10,9 +10,11 @@
 mod counts;
 mod deck;
 mod error;
+mod parallel;
 mod player;
 mod sticky;
 
 pub use counts::{PlayMismatch, Played};
 pub use error::PlayError;
+pub use parallel::Spares;
 pub use player::{ChainPads, Inspect, PlayOptions, play, rehearse};

@@ -5,13 +5,15 @@ use std::io::Read;
 
 use crate::bits::Bits;
 use crate::svf::{
-    Edge, Limits, Located, Pad, Place, Reader, RunTest, ScanText, Statement, TrstMode, state_word,
+    Edge, Limits, Located, Pad, PioLevel, Place, Reader, RunTest, ScanText, Statement, TrstMode,
+    state_word,
 };
 use crate::tap::{Compare, Level, Line, Mismatch, Op, Port, Register, Shift, TapState};
 
 use super::counts::{PlayMismatch, Played};
 use super::deck::Deck;
 use super::error::PlayError;
+use super::parallel::{Columns, Spares};
 use super::sticky::{Scan, Sticky};
 
 /// Bits of the other devices around a file that was made for one device alone.
@@ -46,11 +48,13 @@ pub struct PlayOptions<'a> {
     pub tck_hz: u32,
     /// Is shown every instruction scan; what it names first goes to [`Played::seen`].
     pub inspect: Option<Inspect<'a>>,
+    /// Spare lines for the file's parallel pins.
+    pub spares: Spares<'a>,
 }
 
 /// Bytes of statements that a loop may hold.
 const LOOP_BYTES: usize = 16 << 20;
-/// The longest single wait, in seconds.
+/// The longest single wait, in seconds: no file means a longer one.
 const LONGEST_WAIT: f64 = 3600.0;
 
 /// Plays a file on a port. The chain is reset first; at the end it is in Run-Test/Idle or where
@@ -97,6 +101,7 @@ struct Player<'p> {
     trst_on: bool,
     trst_absent: bool,
     tck_hz: u32,
+    columns: Columns,
     sent: VecDeque<Sent>,
     next_tag: u64,
     /// Whether statements are counted: not again while a loop repeats.
@@ -124,6 +129,7 @@ impl<'p> Player<'p> {
             trst_on: false,
             trst_absent: false,
             tck_hz: options.tck_hz,
+            columns: Columns::default(),
             sent: VecDeque::new(),
             next_tag: 0,
             counting: true,
@@ -286,9 +292,8 @@ impl<'p> Player<'p> {
             Statement::State(path) => self.state(at, path)?,
             Statement::Trst(mode) => self.trst(at, mode)?,
             Statement::Frequency(hz) => self.frequency(at, hz)?,
-            Statement::PioMap(_) | Statement::Pio(_) => {
-                return Err(PlayError::Parallel { at, command });
-            }
+            Statement::PioMap(map) => self.columns.map(at, &map, self.options.spares)?,
+            Statement::Pio(levels) => self.parallel(at, &levels)?,
             Statement::Loop(_) | Statement::EndLoop => {}
         }
         Ok(())
@@ -403,6 +408,8 @@ impl<'p> Player<'p> {
             });
             self.next_tag += 1;
         }
+        // A statement may hold 16 MB, and what is sent holds them again.
+        drop(data);
         let (register, end) = match edge {
             Edge::Dr => (Register::Dr, self.end_dr),
             Edge::Ir => (Register::Ir, self.end_ir),
@@ -422,6 +429,43 @@ impl<'p> Player<'p> {
         }))
     }
 
+    /// Sets spare lines and looks at them.
+    fn parallel(&mut self, at: Place, levels: &[PioLevel]) -> Result<(), PlayError> {
+        let vector = self.columns.vector(at, levels)?;
+        for op in vector.drive {
+            self.put(op)?;
+        }
+        if vector.mask.all(false) || !self.options.compare {
+            return Ok(());
+        }
+        let levels = self
+            .deck
+            .sense()
+            .map_err(|source| PlayError::Port { at, source })?;
+        self.take_mismatches();
+        let Some(levels) = levels else {
+            return Ok(());
+        };
+        let seen: Bits = vector
+            .lines
+            .iter()
+            .map(|line| usize::from(*line) < levels.len() && levels.get((*line).into()))
+            .collect();
+        let bits = seen.differing(&vector.expected, &vector.mask);
+        if !bits.is_empty() {
+            self.played.mismatches.push(PlayMismatch {
+                at,
+                command: "PIO",
+                bits,
+                pad_bits: 0,
+                seen,
+                expected: vector.expected,
+                mask: vector.mask,
+            });
+        }
+        Ok(())
+    }
+
     fn run_test(&mut self, at: Place, run: &RunTest) -> Result<(), PlayError> {
         if let Some(state) = run.run_state {
             self.run_state = state;
@@ -439,7 +483,21 @@ impl<'p> Player<'p> {
             self.put(Op::Clocks(clocks))?;
         }
         let clocked = clocks as f64 / f64::from(self.tck_hz);
-        let rest = (run.min_seconds.unwrap_or(0.0) - clocked).clamp(0.0, LONGEST_WAIT);
+        let seconds = run.min_seconds.unwrap_or(0.0).max(clocked);
+        if seconds > LONGEST_WAIT {
+            let most = LONGEST_WAIT;
+            return Err(PlayError::Wait { at, seconds, most });
+        }
+        if let Some(most) = run.max_seconds.filter(|most| clocked > *most) {
+            return Err(PlayError::Maximum {
+                at,
+                clocks,
+                hz: self.tck_hz,
+                seconds: clocked,
+                most,
+            });
+        }
+        let rest = (run.min_seconds.unwrap_or(0.0) - clocked).max(0.0);
         if rest > 0.0 {
             self.put(Op::Wait((rest * 1e9).ceil() as u64))?;
         }
@@ -665,6 +723,7 @@ mod tests {
             pads: ChainPads::default(),
             tck_hz: 1_000_000,
             inspect: None,
+            spares: &[],
         }
     }
 
@@ -835,9 +894,18 @@ mod tests {
                 "STATE DRSHIFT DREXIT1 DRPAUSE;",
                 "line 1, column 1: the path begins with a state that does not follow IDLE",
             ),
+            ("PIO (HL);", "line 1, column 1: PIO before any PIOMAP"),
             (
-                "PIO (HL);",
-                "line 1, column 1: PIO asks for parallel pins, and none are mapped to spare lines of the adapter",
+                "\nPIOMAP (IN A OUT B);",
+                "line 2, column 1: PIOMAP asks for parallel pins, and no spare line of the adapter stands for A, B",
+            ),
+            (
+                "RUNTEST 4000 SEC;",
+                "line 1, column 1: a wait of 4000 s, and the longest that is played has 3600 s",
+            ),
+            (
+                "RUNTEST 2000 TCK MAXIMUM 1E-3 SEC;",
+                "line 1, column 1: 2000 clocks take 0.002000 s with TCK at 1000000 Hz, and MAXIMUM allows 0.001000 s",
             ),
             (
                 "SDR 8;",

@@ -525,11 +525,12 @@ fn a_packed_image_is_the_same_image() {
     assert!(!engine.0.borrow().open);
     // Packed data that is cut off, a folder, nothing at all.
     std::fs::write(&packed, &gz[..gz.len() - 12]).unwrap();
-    assert!(
-        Image::open(&packed)
-            .unwrap_err()
-            .to_string()
-            .starts_with(&format!("cannot read the image {}: ", packed.display()))
+    assert_eq!(
+        Image::open(&packed).unwrap_err().to_string(),
+        format!(
+            "cannot unpack the image {}: it was cut off",
+            packed.display()
+        )
     );
     let error = Image::open(&folder).unwrap_err().to_string();
     assert_eq!(
