@@ -204,6 +204,9 @@ pub(crate) struct Ringout {
     /// follows its neighbour
     #[arg(long)]
     pub(crate) allow_brief_fights: bool,
+    /// Rings every wire out so many times more, to find joints that fail now and then
+    #[arg(long, value_name = "TIMES", default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=10_000))]
+    pub(crate) repeat: u32,
 }
 
 /// Arguments of `drive`.

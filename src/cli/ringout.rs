@@ -43,6 +43,8 @@ pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Fai
             brief_fights: arguments.allow_brief_fights,
             ..Conditions::default()
         },
+        more_rounds: arguments.repeat as usize,
+        ..Wish::default()
     };
     if context.common.dry {
         return dry(&board, method, &wish);

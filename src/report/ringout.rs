@@ -23,6 +23,13 @@ pub fn ringout_fields(result: &RingOut, board: &Board) -> Value {
         "looks": result.looks,
         "repeated": result.repeated,
         "counts": result.counts(),
+        "good_means": {
+            "looks": result.assurance.looks,
+            "failing_share": result.assurance.failing_share(),
+            "early_wires": result.assurance.early,
+            "early_ns": result.assurance.early_ns,
+            "ohms": result.assurance.ohms(),
+        },
     })
 }
 
@@ -43,6 +50,7 @@ fn wire_value(w: &WireVerdict, board: &Board) -> Value {
         "how_to_test": w.untested.as_ref().map(Untested::how),
         "what": w.says,
         "mend": w.mend,
+        "contact": { "looks": w.looks, "misses": w.misses, "early": w.early },
         "evidence": w.evidence.iter().map(evidence_value).collect::<Vec<_>>(),
     })
 }
@@ -119,6 +127,7 @@ pub fn ringout_text(result: &RingOut, board: &Board, last_good: Option<&str>) ->
     }
     lines.extend(table.lines());
     lines.extend(what_is_wrong(result, board));
+    lines.extend(good_means(result));
     lines.extend(not_proven(result.wires.iter().filter_map(|w| {
         let wire = &board.wires[w.wire.0];
         Some((wire, w.untested.as_ref()?))
@@ -128,6 +137,36 @@ pub fn ringout_text(result: &RingOut, board: &Board, last_good: Option<&str>) ->
         lines.push(last_good.to_owned());
     }
     lines.join("\n") + "\n"
+}
+
+/// How far the word good reaches: how many looks, and how much resistance.
+fn good_means(result: &RingOut) -> Vec<String> {
+    let good = result.counts().get("good").copied().unwrap_or(0);
+    let assurance = &result.assurance;
+    let Some(share) = assurance.failing_share().filter(|_| good > 0) else {
+        return Vec::new();
+    };
+    let mut lines = vec![
+        String::new(),
+        format!(
+            "Good means: contact in each of {} or more; a joint that fails at fewer than {:.0} in 100 may pass (95 % sure), `--repeat` \
+             looks more often",
+            plural(assurance.looks, "look"),
+            100.0 * share
+        ),
+    ];
+    if let Some(ohms) = assurance.ohms() {
+        let but = match good - assurance.early {
+            0 => String::new(),
+            n => format!(", {} apart", plural(n, "wire")),
+        };
+        lines.push(format!(
+            "and less than about {} kOhm in series into 50 pF (looked at {} ns after a change{but})",
+            ohms.div_ceil(1000),
+            assurance.early_ns.unwrap_or_default()
+        ));
+    }
+    lines
 }
 
 /// What was not proven and how it could be: wires that want the same are told together.

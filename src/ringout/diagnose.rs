@@ -5,7 +5,8 @@ use std::collections::HashMap;
 use crate::board::{Level, PartIndex, PartKind, Place, WireIndex};
 
 use super::joined::{Link, Links, Stuck};
-use super::observe::Response;
+use super::moved::{Moved, Numbering};
+use super::observe::{Response, StepReading};
 use super::plan::Plan;
 use super::subject::Subject;
 use super::words::Words;
@@ -35,6 +36,26 @@ pub fn suspects(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<
             let judged = diagnosis.judge(*w);
             judged.verdict != Verdict::Good && judged.untested.is_none()
         })
+        .collect()
+}
+
+/// The one mistake that explains what was read so far, if there is one.
+pub(super) fn moved(
+    subject: &Subject<'_>,
+    plan: &Plan,
+    response: &Response,
+    numbering: &Numbering,
+) -> Option<Moved> {
+    let diagnosis = Diagnosis::new(subject, plan, response);
+    Moved::find(&diagnosis, numbering, |w| diagnosis.judge(w).verdict)
+}
+
+/// Wires that pass only when they are given time.
+pub(super) fn slow(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<WireIndex> {
+    let diagnosis = Diagnosis::new(subject, plan, response);
+    (0..subject.lines.len())
+        .map(WireIndex)
+        .filter(|w| diagnosis.judge(*w).verdict == Verdict::Slow)
         .collect()
 }
 
@@ -83,6 +104,10 @@ pub(super) struct Diagnosis<'d, 'a> {
     class: Vec<usize>,
     /// By wire: the level that it goes back to when it is let go, without anything that explains it.
     returns: Vec<Option<bool>>,
+    /// By terminal: its ears.
+    ears: Vec<Vec<usize>>,
+    /// By terminal: the readings of the steps that drive it alone.
+    by_terminal: Vec<Vec<usize>>,
 }
 
 /// A verdict without its words.
@@ -116,10 +141,23 @@ impl Judged {
 
 impl<'d, 'a> Diagnosis<'d, 'a> {
     pub(super) fn new(subject: &'d Subject<'a>, plan: &'d Plan, response: &'d Response) -> Self {
+        let mut ears = vec![Vec::new(); subject.terminals.len()];
+        for (ear, (_, terminal)) in plan.ears.iter().enumerate() {
+            ears[*terminal].push(ear);
+        }
+        let mut by_terminal = vec![Vec::new(); subject.terminals.len()];
+        for (i, reading) in response.steps.iter().enumerate() {
+            let step = &plan.steps[reading.step];
+            if step.along.is_empty() {
+                by_terminal[step.terminal].push(i);
+            }
+        }
         let mut diagnosis = Diagnosis {
             subject,
             plan,
             response,
+            ears,
+            by_terminal,
             links: Links::new(subject, plan, response),
             class: classes(subject),
             returns: Vec::new(),
@@ -232,10 +270,82 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
                 ..Judged::plain(Verdict::Short)
             };
         }
-        match self.returns[wire.0] {
-            Some(_) => Judged::plain(Verdict::Held),
-            None => Judged::plain(Verdict::Good),
+        match (self.returns[wire.0], self.late(wire)) {
+            (Some(_), _) => Judged::plain(Verdict::Held),
+            (None, Some(_)) => Judged::plain(Verdict::Slow),
+            (None, None) => Judged::plain(Verdict::Good),
         }
+    }
+
+    /// Of a wire that did not pass in every early look: the longest delay at which it did not, and the shortest from
+    /// which on it always did; in nanoseconds beside the 2.5 TCK from Update to Capture.
+    pub(super) fn late(&self, wire: WireIndex) -> Option<(u64, Option<u64>)> {
+        let (passed, failed) = self.early_looks(wire);
+        let longest = failed.into_iter().max()?;
+        Some((longest, passed.into_iter().filter(|d| *d > longest).min()))
+    }
+
+    /// The delays of the early looks at a wire's far end: those that passed and those that did not.
+    fn early_looks(&self, wire: WireIndex) -> (Vec<u64>, Vec<u64>) {
+        let (mut passed, mut failed) = (Vec::new(), Vec::new());
+        let Some([a, b]) = self.ends(wire) else {
+            return (passed, failed);
+        };
+        for (from, to) in [(a, b), (b, a)] {
+            for reading in self.readings(from) {
+                let Some((delay, early)) = &reading.early else {
+                    continue;
+                };
+                let heard = (self.ears[to].iter()).filter_map(|e| Some((*e, early.get(*e)?)));
+                for (ear, level) in heard {
+                    // What the settled look did not hear either says nothing about time.
+                    let settled = reading.at[usize::from(reading.last)].get(ear);
+                    match (level == reading.last, settled == Some(reading.last)) {
+                        (true, _) => passed.push(*delay),
+                        (false, true) => failed.push(*delay),
+                        (false, false) => {}
+                    }
+                }
+            }
+        }
+        (passed, failed)
+    }
+
+    /// Whether a wire was looked at as early as the chain allows.
+    fn looked_early(&self, wire: WireIndex) -> bool {
+        self.early_looks(wire).0.contains(&0)
+    }
+
+    /// The readings of the steps that drive a terminal alone, in the order of time.
+    fn readings(&self, terminal: usize) -> impl Iterator<Item = &'d StepReading> {
+        let steps = &self.response.steps;
+        self.by_terminal[terminal].iter().map(move |i| &steps[*i])
+    }
+
+    /// Looks at which a missing contact would have shown, and how many of them showed one: the level of the far end
+    /// had to change.
+    pub(super) fn looks(&self, wire: WireIndex) -> (usize, usize) {
+        let Some([a, b]) = self.ends(wire) else {
+            return (0, 0);
+        };
+        let (mut looks, mut misses) = (0, 0);
+        for (from, to) in [(a, b), (b, a)] {
+            for &ear in &self.ears[to] {
+                let mut before = self.response.rest.get(ear);
+                for reading in self.readings(from) {
+                    for level in [!reading.last, reading.last] {
+                        let now = reading.at[usize::from(level)].get(ear);
+                        if before == Some(!level) {
+                            looks += 1;
+                            misses += usize::from(now == Some(!level));
+                        }
+                        before = now;
+                    }
+                    before = reading.after.get(ear);
+                }
+            }
+        }
+        (looks, misses)
     }
 
     /// The step that drives a terminal alone, if there is one that can be switched off.
@@ -541,7 +651,11 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
     fn verdict(&self, wire: WireIndex) -> WireVerdict {
         let judged = self.judge(wire);
         let words = Words::new(self, wire, &judged);
+        let (looks, misses) = self.looks(wire);
         WireVerdict {
+            looks,
+            misses,
+            early: self.looked_early(wire),
             wire,
             verdict: judged.verdict,
             with: judged.with.clone(),

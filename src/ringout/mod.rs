@@ -16,6 +16,7 @@ mod codes;
 mod diagnose;
 mod joined;
 mod method;
+mod moved;
 mod observe;
 mod plan;
 mod rehearse;
@@ -34,4 +35,7 @@ pub use plan::{Plan, Step};
 pub use rehearse::{Rehearsal, rehearse};
 pub use run::{RingOutError, Runner, Wish, ring_out};
 pub use subject::{Line, Needs, Station, Subject, Terminal};
-pub use verdict::{Alternative, Evidence, Finding, Heard, RingOut, Untested, Verdict, WireVerdict};
+pub use verdict::{
+    Alternative, Assurance, Evidence, Finding, Heard, RingOut, Untested, Verdict, WireVerdict,
+    ohms_of,
+};

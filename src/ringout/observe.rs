@@ -55,6 +55,9 @@ pub struct StepReading {
     pub against: [Needs; 2],
     /// While it drove 0 and while it drove 1.
     pub at: [Reading; 2],
+    /// A look at the second level sooner than the settling time, where there was one: nanoseconds beside the 2.5 TCK
+    /// from Update to Capture, and what was read.
+    pub early: Option<(u64, Reading)>,
     /// Which level came last before it let go.
     pub last: bool,
     /// After it let go.
@@ -70,6 +73,9 @@ pub struct Response {
     pub steps: Vec<StepReading>,
     /// Vectors in which two terminals that may be joined were driven to opposite levels, where that was consented to.
     pub opposed: Vec<([usize; 2], Reading)>,
+    /// Enables and directions that are held throughout: the level wanted, and what the pin itself read at the start;
+    /// `None` where no cell sees it.
+    pub held: Vec<(PinIndex, bool, Option<bool>)>,
 }
 
 impl Response {

@@ -1,6 +1,6 @@
 //! Which pins are driven, in which order, and which wires cannot be tested and why.
 
-use crate::board::{WireIndex, WireRole};
+use crate::board::{PartIndex, PartKind, WireIndex, WireRole};
 use crate::boundary::{Guard, PinIndex, Refusal};
 
 use super::diagnose::same_owner;
@@ -20,6 +20,8 @@ pub struct Plan {
     pub ears: Vec<(PinIndex, usize)>,
     /// By wire: why it cannot be tested; `None` for those that can.
     pub untested: Vec<Option<Untested>>,
+    /// The rate of TCK, where it is known: how soon a level is looked at after a change.
+    pub tck_hz: Option<u32>,
     /// By terminal: whether any ear hears it.
     heard: Vec<bool>,
     /// By terminal: the step that drives it, alone or along with others.
@@ -71,6 +73,7 @@ impl Plan {
     ) -> Self {
         let mut plan = Plan {
             method,
+            tck_hz: None,
             heard: vec![false; subject.terminals.len()],
             driven: vec![None; subject.terminals.len()],
             base: Vec::new(),
@@ -261,10 +264,36 @@ impl Plan {
         self.heard[terminal]
     }
 
-    /// Vectors of the plan when nothing has to be tried again: each driver at both levels and let go, and one at the
-    /// start.
-    pub fn vectors(&self) -> usize {
-        3 * self.steps.len() + 1
+    /// By step: whether its second level is looked at early as well, to find resistance. One driver a wire is enough,
+    /// and a declared resistance on the way is none that should be found.
+    pub fn early_steps(&self, subject: &Subject<'_>) -> Vec<bool> {
+        let mut early = vec![false; self.steps.len()];
+        for line in &subject.lines {
+            let [Some(a), Some(b)] = line.ends else {
+                continue;
+            };
+            if self.untested[line.wire.0].is_some() || !plain(subject, line) {
+                continue;
+            }
+            let alone = |(from, to): (usize, usize)| {
+                let step = self.driven[from]?;
+                let planned = &self.steps[step];
+                let fits = planned.terminal == from && planned.along.is_empty() && !planned.always;
+                (fits && self.heard[to]).then_some(step)
+            };
+            let step = [(b, a), (a, b)].into_iter().find_map(alone);
+            if let Some(step) = step {
+                early[step] = true;
+            }
+        }
+        early
+    }
+
+    /// Vectors of the plan when nothing has to be tried again: each driver at both levels and let go, a look that
+    /// comes early for one driver a wire, and one at the start.
+    pub fn vectors(&self, subject: &Subject<'_>) -> usize {
+        let early = self.early_steps(subject);
+        3 * self.steps.len() + early.iter().filter(|e| **e).count() + 1
     }
 
     /// Why nothing can be said about a wire from its near end alone.
@@ -354,6 +383,19 @@ impl Plan {
         let deaf = ends.iter().position(|t| !self.hears(*t)).unwrap_or(1);
         Some(Untested::NoListener(places[deaf].to_string()))
     }
+}
+
+/// Whether nothing that is declared on a wire's way slows it down: no resistance of a kilo-ohm or more.
+fn plain(subject: &Subject<'_>, line: &Line) -> bool {
+    let stations = line
+        .ends
+        .iter()
+        .flatten()
+        .flat_map(|t| &subject.terminals[*t].stations);
+    let parts = &subject.board.parts;
+    let slows = |p: &PartIndex| matches!(parts[p.0].kind, PartKind::Resistor { ohms } if ohms.is_some_and(|o| o >= 1_000));
+    let inside = !subject.board.wire_ends(line.wire).within.iter().any(slows);
+    inside && !stations.flat_map(|s| &s.through).any(slows)
 }
 
 /// Other terminals that come on with a pin, because their pins share its control cell. Pins that no harness can reach

@@ -52,7 +52,7 @@ pub fn rehearse(
             .map(|(p, level)| (pin(*p), *level))
             .collect(),
         listeners: plan.ears.len(),
-        vectors: plan.vectors(),
+        vectors: plan.vectors(&subject),
         untested: plan.untested,
     })
 }

@@ -9,10 +9,11 @@ use crate::tap::{Answers, PortError, ProgramError, ScanProgram};
 
 use super::diagnose::{diagnose, suspects};
 use super::joined::{Link, Links};
+use super::moved::{Numbering, exposed};
 use super::observe::{Reading, Response, StepReading};
 use super::plan::Plan;
 use super::subject::{Needs, Subject};
-use super::{Method, RingOut};
+use super::{Assurance, Method, RingOut, Untested, Verdict};
 
 /// What runs a scan program to its end. Between two programs nothing is driven: there a session may stop.
 pub type Runner<'r> = dyn FnMut(ScanProgram) -> Result<Answers, PortError> + 'r;
@@ -24,12 +25,19 @@ pub struct Wish {
     pub only: Option<Vec<WireIndex>>,
     /// What was said about the bench.
     pub conditions: Conditions,
+    /// How often every wire is rung out once more, to find joints that fail now and then.
+    pub more_rounds: usize,
+    /// The rate of TCK, which tells how early a level can be looked at after a change.
+    pub tck_hz: Option<u32>,
 }
 
 /// How often a batch whose own checks fail is run before giving up.
 const TRIES: usize = 3;
 /// How often a suspect is tried again as it is.
 const REPEATS: usize = 3;
+/// How late after a change suspects of resistance are looked at, in nanoseconds beside the 2.5 TCK from Update to
+/// Capture.
+const DELAYS_NS: [u64; 7] = [0, 500, 1_000, 2_000, 5_000, 10_000, 20_000];
 /// Vectors in one batch, so that a large harness does not need a large program.
 const BATCH_VECTORS: usize = 600;
 
@@ -102,6 +110,7 @@ pub fn ring_out(
     let subject = Subject::new(board, &pins);
     let mut plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
         .ok_or(RingOutError::Method(method))?;
+    plan.tck_hz = wish.tck_hz;
     let mut bench = Bench {
         guard: &guard,
         subject: &subject,
@@ -112,10 +121,17 @@ pub fn ring_out(
     let still = bench.look(board, &pins)?;
     // A bystander that moves by itself would seem to follow now and then.
     (plan.ears).retain(|(pin, t)| !subject.terminals[*t].bystander || still.kept(*pin));
-    let response = bench.walk(&plan, &still)?;
+    let response = bench.walk(&mut plan, &still, wish.more_rounds)?;
     let (wires, findings) = diagnose(&subject, &plan, &response);
+    let good = || wires.iter().filter(|w| w.verdict == Verdict::Good);
+    let assurance = Assurance {
+        looks: good().map(|w| w.looks).min().unwrap_or(0),
+        early: good().filter(|w| w.early).count(),
+        early_ns: wish.tck_hz.map(|hz| 2_500_000_000 / u64::from(hz.max(1))),
+    };
     Ok(RingOut {
         method,
+        assurance,
         wires,
         findings,
         notes: notes(&guard, &plan),
@@ -169,6 +185,8 @@ struct Trial {
     step: usize,
     against: [Needs; 2],
     first: bool,
+    /// How soon after the second level there is a look beside the settled one, in nanoseconds.
+    early: Option<u64>,
 }
 
 impl<'a> Bench<'_, 'a, '_> {
@@ -222,26 +240,54 @@ impl<'a> Bench<'_, 'a, '_> {
     }
 
     /// The whole walk: drivers that are always on first, then all others, then the suspects again.
-    fn walk(&mut self, plan: &Plan, still: &Stillness) -> Result<Response, RingOutError> {
+    fn walk(
+        &mut self,
+        plan: &mut Plan,
+        still: &Stillness,
+        rounds: usize,
+    ) -> Result<Response, RingOutError> {
         let always = plan.steps.iter().filter(|s| s.always).count();
         let mut response = Response {
             rest: Reading::new(plan.ears.iter().map(|_| None)),
             steps: Vec::new(),
             opposed: Vec::new(),
+            held: Vec::new(),
         };
+        let looked_early = plan.early_steps(self.subject);
+        let rests: Vec<bool> = (0..plan.steps.len())
+            .map(|step| self.rest_level(plan, step, still))
+            .collect();
         let plain = |step: usize| Trial {
             step,
             against: [Vec::new(), Vec::new()],
-            first: self.rest_level(plan, step, still),
+            first: rests[step],
+            early: looked_early[step].then_some(0),
         };
         let first: Vec<Trial> = (0..always).map(plain).collect();
         let others: Vec<Trial> = (always..plan.steps.len()).map(plain).collect();
         self.try_all(plan, still, &first, &mut response)?;
-        let hot = self.hot(plan, &response);
-        let others: Vec<Trial> = (others.into_iter())
+        let mut hot = self.hot(plan, &response);
+        // What would meet a supply if a plug sat wrong comes last, when the others have shown that none does.
+        let numbering = Numbering::new(self.subject);
+        let exposed: Vec<usize> = exposed(self.subject, &numbering).into_iter().collect();
+        let (last, others): (Vec<Trial>, Vec<Trial>) = (others.into_iter())
             .filter(|t| !plan.steps[t.step].touches(&hot))
-            .collect();
+            .partition(|t| plan.steps[t.step].touches(&exposed));
         self.try_all(plan, still, &others, &mut response)?;
+        if !last.is_empty() {
+            hot.extend(self.endangered(plan, &numbering, &response));
+            let last: Vec<Trial> = (last.into_iter())
+                .filter(|t| !plan.steps[t.step].touches(&hot))
+                .collect();
+            self.try_all(plan, still, &last, &mut response)?;
+        }
+        for _ in 0..rounds {
+            let all = (always..plan.steps.len()).filter(|s| !plan.steps[*s].touches(&hot));
+            let all: Vec<Trial> = (all.map(plain))
+                .map(|t| Trial { early: None, ..t })
+                .collect();
+            self.try_all(plan, still, &all, &mut response)?;
+        }
         let suspects = suspects(self.subject, plan, &response);
         let again = self.again(plan, &response, &suspects, &hot, still);
         self.try_all(plan, still, &again, &mut response)?;
@@ -250,6 +296,37 @@ impl<'a> Bench<'_, 'a, '_> {
             self.oppose(plan, still, &pairs, &hot, &mut response)?;
         }
         Ok(response)
+    }
+
+    /// Terminals that carry a supply or ground if the mistake that the readings show moved those wires as well; wires
+    /// that nothing may drive for that reason are marked untested.
+    fn endangered(
+        &self,
+        plan: &mut Plan,
+        numbering: &Numbering,
+        response: &Response,
+    ) -> Vec<usize> {
+        let Some(moved) = super::diagnose::moved(self.subject, plan, response, numbering) else {
+            return Vec::new();
+        };
+        let endangered = moved.endangered(self.subject, numbering);
+        let endangered: Vec<usize> = endangered.into_iter().collect();
+        for line in &self.subject.lines {
+            let driven = |t: &usize| {
+                let step = plan.step_at(*t).map(|s| &plan.steps[s]);
+                step.is_some_and(|s| !s.touches(&endangered))
+            };
+            let mut ends = line.ends.iter().flatten();
+            let meets = ends.clone().any(|t| endangered.contains(t)) && !ends.any(driven);
+            if meets && plan.untested[line.wire.0].is_none() {
+                plan.untested[line.wire.0] =
+                    Some(match moved.on_supply(self.subject, numbering, line.wire) {
+                        Some(place) => Untested::OnSupply(place),
+                        None => Untested::SupplyOn,
+                    });
+            }
+        }
+        endangered
     }
 
     /// One vector for each pair of steps whose terminals seem joined: opposite levels on both. With consent only.
@@ -263,7 +340,7 @@ impl<'a> Bench<'_, 'a, '_> {
     ) -> Result<(), RingOutError> {
         let guard = self.guard;
         let base = guard.image(&plan.base)?;
-        let cold = |s: &usize| !hot.contains(&plan.steps[*s].terminal);
+        let cold = |s: &usize| !plan.steps[*s].touches(hot);
         let images: Vec<([usize; 2], GuardedImage)> = (pairs.iter())
             .filter(|(a, b)| cold(a) && cold(b))
             .filter_map(|(a, b)| {
@@ -339,6 +416,7 @@ impl<'a> Bench<'_, 'a, '_> {
         still: &Stillness,
     ) -> Vec<Trial> {
         let links = Links::new(self.subject, plan, response);
+        let slow = super::diagnose::slow(self.subject, plan, response);
         let mut terminals: Vec<usize> = Vec::new();
         for wire in suspects {
             for t in self.subject.lines[wire.0].ends.iter().flatten() {
@@ -360,7 +438,18 @@ impl<'a> Bench<'_, 'a, '_> {
                 step,
                 against,
                 first,
+                early: None,
             };
+            if slow.iter().any(|w| {
+                self.subject.lines[w.0]
+                    .ends
+                    .contains(&Some(planned.terminal))
+            }) {
+                trials.extend(DELAYS_NS.map(|delay| Trial {
+                    early: Some(delay),
+                    ..trial([Vec::new(), Vec::new()])
+                }));
+            }
             trials.extend((0..REPEATS).map(|_| trial([Vec::new(), Vec::new()])));
             let neighbours = self.neighbours(plan, &links, suspects, planned.terminal);
             let against = [false, true].map(|level| -> Needs {
@@ -424,22 +513,32 @@ impl<'a> Bench<'_, 'a, '_> {
     ) -> Result<(), RingOutError> {
         let guard = self.guard;
         let base = guard.image(&plan.base)?;
-        for chunk in trials.chunks(BATCH_VECTORS / 3) {
-            let mut images = Vec::with_capacity(chunk.len() * 3);
+        for chunk in trials.chunks(BATCH_VECTORS / 4) {
+            // Each vector with the delay of an early look, if it is one; by trial where its own begin.
+            let mut images: Vec<(GuardedImage, Option<u64>)> = Vec::with_capacity(chunk.len() * 4);
+            let mut starts = Vec::with_capacity(chunk.len());
             for trial in chunk {
+                starts.push(images.len() + 1);
                 for level in [trial.first, !trial.first] {
                     let mut wanted = plan.wanted(&plan.steps[trial.step], level);
                     wanted.extend(&trial.against[usize::from(level)]);
-                    images.push(guard.image(&wanted)?);
+                    let image = guard.image(&wanted)?;
+                    if level != trial.first && trial.early.is_some() {
+                        images.push((image.clone(), trial.early));
+                    }
+                    images.push((image, None));
                 }
-                images.push(base.clone());
+                images.push((base.clone(), None));
             }
+            let settle_ns = u64::from(guard.rules().settle_us) * 1000;
             let captures = self.batch(|| {
                 let mut batch = Batch::new(guard, still);
                 batch.vector(&base);
-                for image in &images {
+                for (image, early) in &images {
+                    batch.settle_ns(early.unwrap_or(settle_ns));
                     batch.vector(image);
                 }
+                batch.settle_ns(settle_ns);
                 batch.finish()
             })?;
             let reading = |vector: usize| {
@@ -451,9 +550,16 @@ impl<'a> Bench<'_, 'a, '_> {
             };
             if response.steps.is_empty() {
                 response.rest = reading(0);
+                response.held = (plan.base.iter())
+                    .map(|(pin, level)| (*pin, *level, captures.level(VectorId(0), *pin)))
+                    .collect();
             }
-            for (i, trial) in chunk.iter().enumerate() {
-                let [first, second, after] = [1, 2, 3].map(|k| reading(3 * i + k));
+            for (trial, start) in chunk.iter().zip(starts) {
+                let late = usize::from(trial.early.is_some());
+                let first = reading(start);
+                let early = trial.early.map(|delay| (delay, reading(start + 1)));
+                let second = reading(start + late + 1);
+                let after = reading(start + late + 2);
                 let at = match trial.first {
                     false => [first, second],
                     true => [second, first],
@@ -462,6 +568,7 @@ impl<'a> Bench<'_, 'a, '_> {
                     step: trial.step,
                     against: trial.against.clone(),
                     at,
+                    early,
                     last: !trial.first,
                     after,
                 });

@@ -36,6 +36,8 @@ pub struct Terminal {
     pub wires: Vec<WireIndex>,
     /// A device's own pin that the board file does not name, beside one that a wire is soldered to: it listens.
     pub bystander: bool,
+    /// The supply or ground that it is, by the board file.
+    pub rail: Option<Place>,
 }
 
 /// A scan pin that reaches a terminal.
@@ -83,6 +85,10 @@ impl<'a> Subject<'a> {
             terminals: Vec::new(),
             lines: Vec::new(),
         };
+        let rails: HashMap<usize, Place> = (net.nodes.iter().zip(&alone))
+            .filter_map(|(node, number)| Some((*number, node.place()?.clone())))
+            .filter(|(_, place)| place.is_rail())
+            .collect();
         let mut by_number = HashMap::new();
         let mut terminal = |subject: &mut Self, place: &Place| -> Option<usize> {
             let node = net.node(place)?;
@@ -93,6 +99,7 @@ impl<'a> Subject<'a> {
                     stations: subject.stations(place),
                     wires: Vec::new(),
                     bystander: false,
+                    rail: rails.get(&alone[node.0]).cloned(),
                 });
                 subject.terminals.len() - 1
             });

@@ -100,6 +100,14 @@ pub enum Untested {
         "from one end it is neither shorted nor stuck, but its contact at the other end cannot be seen"
     )]
     OneEnd,
+    /// One mistake that other wires show would put it on a supply or ground.
+    #[error("by the mistake that the other wires show it sits on {0}: it was not driven")]
+    OnSupply(String),
+    /// One mistake that other wires show would put a supply or ground on its line.
+    #[error(
+        "by the mistake that the other wires show a supply or ground is on its line: it was not driven"
+    )]
+    SupplyOn,
     /// Something drives the line whenever EXTEST is on, or may.
     #[error("{0}")]
     Live(String),
@@ -121,6 +129,7 @@ impl Untested {
             Self::OneEnd => {
                 "plug the harness in and ring it out with a clip (`--by both-ends`) or a probe (`--by probe-sends`)"
             }
+            Self::OnSupply(_) | Self::SupplyOn => "mend that mistake first, then ring it out again",
             Self::Bridged => "unplug the machine, or check it with a meter",
         }
     }
@@ -142,6 +151,12 @@ pub struct WireVerdict {
     pub untested: Option<Untested>,
     /// What was driven and read that shows it; empty for `untested`.
     pub evidence: Vec<Evidence>,
+    /// Looks at which a missing contact would have shown: its level had just changed.
+    pub looks: usize,
+    /// How many of them showed none.
+    pub misses: usize,
+    /// It was looked at as early as the chain allows after a change, and passed.
+    pub early: bool,
     /// What is wrong, in words: wire, colour, pins. Empty for `good`.
     pub says: String,
     /// What to do about it. Empty for `good`.
@@ -190,11 +205,42 @@ pub struct Finding {
     pub mend: String,
 }
 
+/// How far the word `good` reaches.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Assurance {
+    /// The fewest looks that any good wire had at which a missing contact would have shown.
+    pub looks: usize,
+    /// Good wires that were looked at as early as the chain allows after a change.
+    pub early: usize,
+    /// How early that was, in nanoseconds: 2.5 TCK from Update to Capture, on an adapter that makes no pause there.
+    /// `None` where the rate of TCK is not known.
+    pub early_ns: Option<u64>,
+}
+
+impl Assurance {
+    /// The share of looks, 0 to 1, that a joint must have failed at to be found with a certainty of 95 %: 1 - 0.05^(1/n).
+    pub fn failing_share(&self) -> Option<f64> {
+        (self.looks > 0).then(|| 1.0 - 0.05f64.powf(1.0 / self.looks as f64))
+    }
+
+    /// The series resistance above which a wire would have been called slow, in ohms.
+    pub fn ohms(&self) -> Option<u32> {
+        self.early_ns.filter(|_| self.early > 0).map(ohms_of)
+    }
+}
+
+/// The resistance through which a line of 50 pF takes so long to cross the middle, in ohms: t / (0.69 × 50 pF).
+pub fn ohms_of(ns: u64) -> u32 {
+    (ns as f64 * 1e-9 / (0.69 * 50e-12)).min(f64::from(u32::MAX)) as u32
+}
+
 /// The result of a ring-out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RingOut {
     /// The method.
     pub method: Method,
+    /// How far the word `good` reaches.
+    pub assurance: Assurance,
     /// One verdict a wire, in the order of the board's wires.
     pub wires: Vec<WireVerdict>,
     /// Conclusions about several wires at once.

@@ -4,6 +4,7 @@ use crate::board::{Place, WireIndex};
 
 use super::Verdict;
 use super::diagnose::{Diagnosis, Judged, same_owner};
+use super::ohms_of;
 
 /// What is to be said about one wire.
 pub(super) struct Words<'w> {
@@ -101,10 +102,38 @@ impl<'w> Words<'w> {
                 "something on the machine holds {name}: let go, it always returns to one level"
             ),
             Verdict::Unsteady => {
-                format!("{name} has contact between {from} and {to} at times, and at times not")
+                let (looks, misses) = self.diagnosis.looks(self.wire);
+                format!(
+                    "{name} has contact between {from} and {to} at times, and at times not: it failed in {misses} of {looks} looks"
+                )
             }
             Verdict::Slow => {
-                format!("{name} passes only when it is given time: there is resistance in it")
+                // From Update to Capture are 2.5 TCK or, where time is spent in Run-Test/Idle, up to 4.
+                let tck_ns = self
+                    .diagnosis
+                    .plan
+                    .tck_hz
+                    .map_or(0, |hz| 1_000_000_000 / u64::from(hz.max(1)));
+                let (failed, passed) = self.diagnosis.late(self.wire).unwrap_or((0, None));
+                let since = match passed {
+                    Some(passed) => format!(
+                        "not {} after a change, always from {} on",
+                        micro(failed),
+                        micro(passed)
+                    ),
+                    None => format!("not {} after a change", micro(failed)),
+                };
+                let least = kilo(ohms_of(failed + tck_ns * 5 / 2));
+                let most = kilo(ohms_of(passed.unwrap_or(0) + tck_ns * 4));
+                let ohms = match passed {
+                    _ if tck_ns == 0 => String::new(),
+                    None => format!(", more than about {least}"),
+                    Some(_) => format!(", about {least} to {most}"),
+                };
+                format!(
+                    "{name} passes only when it is given time ({since}): there is resistance between {from} and {to}{ohms} into \
+                     50 pF"
+                )
             }
             Verdict::Untested => match &self.judged.untested {
                 Some(why) => format!("{name} was not tested: {why}"),
@@ -164,9 +193,27 @@ impl<'w> Words<'w> {
             }
             Verdict::Held => "unplug the harness at the machine, or take the parts out that hang on this line, and ring it out again".into(),
             Verdict::Unsteady => format!("bend {label} at both joints (`wiggle`), then solder or press them anew"),
-            Verdict::Slow => format!("measure the resistance of {label} from {from} to {to}"),
+            Verdict::Slow => format!(
+                "measure {label} from {from} to {to}: solder a bad joint anew, or declare the resistor that belongs there as [[part]]"
+            ),
             Verdict::Untested => self.judged.untested.as_ref().map_or("", |u| u.how()).into(),
         }
+    }
+}
+
+fn micro(ns: u64) -> String {
+    match ns {
+        0 => "straight".into(),
+        ns if ns.is_multiple_of(1000) => format!("{} µs", ns / 1000),
+        ns => format!("{} µs", ns as f64 / 1000.0),
+    }
+}
+
+/// Ohms, rounded to two digits.
+fn kilo(ohms: u32) -> String {
+    match ohms {
+        0..10_000 => format!("{:.1} kOhm", f64::from(ohms) / 1000.0),
+        _ => format!("{} kOhm", ohms / 1000),
     }
 }
 

@@ -394,6 +394,7 @@ impl State {
         let wish = Wish {
             only: (!whole).then_some(only),
             conditions: self.conditions(),
+            ..Wish::default()
         };
         self.consent_to_drive("it rings out the wires, one net at a time, both levels")?;
         let chain = self.chain()?;

@@ -159,7 +159,11 @@ impl Session {
     ) -> Result<RingOut, RingOutError> {
         let tck_hz = self.set_tck_hz(board.tck_limit_hz(true))?;
         let limits = PieceLimits::at(tck_hz);
-        ring_out(board, chain.devices(), method, wish, &mut |program| {
+        let wish = Wish {
+            tck_hz: Some(tck_hz),
+            ..wish.clone()
+        };
+        ring_out(board, chain.devices(), method, &wish, &mut |program| {
             run(self, program, limits)
         })
     }

@@ -12,6 +12,7 @@
 //! [machine]
 //! power = "off"                   # off | on: its drivers ([[driver]] when = "powered") are live when on
 //! lines = "moving"                # moving | low | high: what they drive
+//! drives = ["J3.9-16"]            # places that the machine drives when on, whether the board file says so or not
 //!
 //! [adapter]                       # read by the emulated adapter, not by the bench
 //! chip = "FT2232H"
@@ -31,6 +32,7 @@
 //!
 //! [[fault]]
 //! kind = "swap"                   # open | short | swap | misplaced | stuck | held | intermittent | resistive
+//!                                 # | shifted | turned | mirrored | dead
 //! wires = ["W07", "W08"]
 //!
 //! [[chain_fault]]
@@ -49,8 +51,12 @@
 //! | `misplaced` | `wire`, `pin` (where that end sits instead); `end` |
 //! | `stuck` | `wire` or `pin`; `level` = `low` or `high`: joined to ground or to a supply |
 //! | `held` | `wire` or `pin`; `level`; `ohms` (default 1000): pulled by something on the machine that no pull can lift |
-//! | `intermittent` | `wire`; `probability` that it is open at a look (default 0.05); `end` |
+//! | `intermittent` | `wire`; `probability` that it is open from one look (capture) to the next (default 0.05); `end` |
 //! | `resistive` | `wire`; `ohms` (default 10000); `end` |
+//! | `shifted` | `at` = a connector or socket; `by`: so many pins too high, negative: too low; `wires` (default: all that end there): what goes beyond its pins hangs free |
+//! | `turned` | `at`; `wires`: everything is turned by half: pin n sits where n + half belongs, as one counts round a socket |
+//! | `mirrored` | `at`; `wires`: first and last pin are exchanged, and so on |
+//! | `dead` | `part`: a part in between carries nothing, as without its supply |
 //!
 //! | chain fault | keys |
 //! |---|---|
@@ -180,12 +186,14 @@ pub enum Behaviour {
 }
 
 /// The machine that the harness goes to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Machine {
     /// Whether it has power.
     pub powered: bool,
     /// What its drivers drive when it has.
     pub lines: Behaviour,
+    /// Places or ranges of them that it drives, beside the board's `[[driver]]`s.
+    pub drives: Vec<Named>,
 }
 
 impl Default for Machine {
@@ -193,6 +201,7 @@ impl Default for Machine {
         Self {
             powered: false,
             lines: Behaviour::Moving,
+            drives: Vec::new(),
         }
     }
 }
@@ -345,6 +354,38 @@ pub enum FaultKind {
         end: End,
         ohms: u32,
     },
+    Moved {
+        /// A connector or a socket.
+        at: Named,
+        rule: Move,
+        /// Those that moved; empty: all that end there.
+        wires: Vec<Named>,
+    },
+    Dead {
+        part: Named,
+    },
+}
+
+/// How all wires at a connector or socket have moved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Move {
+    /// So many pins too high; negative: too low.
+    Shifted(i64),
+    /// By half, as pins are counted round a socket.
+    Turned,
+    /// First and last exchanged.
+    Mirrored,
+}
+
+impl Move {
+    /// Where the wire of pin `home` sits among `pins` pins; it may be beyond them.
+    pub fn lands(self, home: i64, pins: i64) -> i64 {
+        match self {
+            Self::Shifted(by) => home + by,
+            Self::Turned => (home - 1 + pins / 2).rem_euclid(pins.max(1)) + 1,
+            Self::Mirrored => pins + 1 - home,
+        }
+    }
 }
 
 /// A wire, or a place on the board.

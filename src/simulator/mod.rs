@@ -12,7 +12,7 @@
 //! Electrically: a net is what less than a kilo-ohm joins. On it the least ohms win: a supply, then enabled outputs (30
 //! ohms), then whatever pulls or holds. Drivers at odds read low (high where a short is declared wired-or, the first
 //! wire's level where it is `strong`). Where nothing acts the charge stays for ever, or follows a neighbour's edges
-//! ([`Floating`]). Levels change at once, except through a resistance, which takes ohms times 50 pF. Parts are powered
+//! ([`Floating`]). Levels change at once, except through a resistance, which takes 0.69 times ohms times 50 pF. Parts are powered
 //! from the board. What is not modelled: levels between 0 and 1, leakage, the pulses of EXTEST_PULSE and EXTEST_TRAIN,
 //! INTEST and RUNBIST (INTEST releases the pins and captures bits that nobody can foretell).
 //!
@@ -48,7 +48,7 @@ mod witness;
 pub use bench::Bench;
 pub use bench_file::{
     AdapterSettings, AdapterValue, Behaviour, BenchFile, ChainFault, ChainFaultKind, DeviceRow,
-    End, Entity, Fault, FaultKind, Floating, Idle, Machine, Named, ShortBehaviour, Spot,
+    End, Entity, Fault, FaultKind, Floating, Idle, Machine, Move, Named, ShortBehaviour, Spot,
 };
 pub use build::BenchError;
 pub use witness::{BackFeed, DeviceSeen, Fight, FightPin, Loaded, Seen, Strain, Witness};

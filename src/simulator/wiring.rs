@@ -2,10 +2,12 @@
 
 use std::collections::{HashMap, HashSet};
 
-use super::bench_file::{Behaviour, End, FaultKind, ShortBehaviour, Spot};
+use super::bench_file::{Behaviour, End, FaultKind, Move, ShortBehaviour, Spot};
 use super::build::Builder;
 use super::nets::{Action, JOINED_OHMS, Net, Nets};
-use crate::board::{DriverWhen, JointKind, Level, Node, PartKind, PinLevel, Place, WireIndex};
+use crate::board::{
+    DriverWhen, JointKind, Level, Node, PartIndex, PartKind, PinLevel, Place, WireIndex,
+};
 
 /// Ohms of a pull whose value the board file does not give.
 const PULL_OHMS: u32 = 10_000;
@@ -37,6 +39,8 @@ pub(super) struct Wiring {
     holds: Vec<(usize, bool, u32)>,
     nets: HashMap<usize, Net>,
     places: HashMap<Place, usize>,
+    /// Parts that carry nothing.
+    dead: Vec<PartIndex>,
 }
 
 impl Wiring {
@@ -67,6 +71,7 @@ impl Wiring {
                 .enumerate()
                 .filter_map(|(i, node)| Some((node.place()?.clone(), i)))
                 .collect(),
+            dead: vec![],
         };
         this.fault_wires(b);
         this.join_all(b);
@@ -146,7 +151,63 @@ impl Wiring {
                         self.weaken(w, side(*end), *ohms, 0);
                     }
                 }
+                FaultKind::Moved { at, rule, wires } => self.shift(b, at, *rule, wires),
+                FaultKind::Dead { part } => {
+                    let named = |p: &crate::board::Part| p.name.eq_ignore_ascii_case(&part.name);
+                    match b.board.parts.iter().position(named) {
+                        Some(index) => self.dead.push(PartIndex(index)),
+                        None => {
+                            let known: Vec<&str> =
+                                b.board.parts.iter().map(|p| p.name.as_str()).collect();
+                            let help = format!("the board has {}", known.join(", "));
+                            let what = format!("the board has no part {}", part.name);
+                            b.report(&part.at, crate::board::Cause::Conflict { what, help });
+                        }
+                    }
+                }
                 _ => {}
+            }
+        }
+    }
+
+    /// Moves the ends that wires have at a connector or socket, all by one rule.
+    fn shift(&mut self, b: &mut Builder<'_>, at: &super::Named, rule: Move, only: &[super::Named]) {
+        let board = b.board;
+        let is_it = |name: &str| name.eq_ignore_ascii_case(&at.name);
+        let socket = board.sockets.iter().find(|s| is_it(&s.name));
+        let connector = board.connectors.iter().find(|c| is_it(&c.name));
+        let pins = match (socket, connector) {
+            (Some(socket), _) => socket.shape.pins.len() as i64,
+            (None, Some(connector)) => (connector.pins.iter())
+                .filter_map(|p| p.pin.pin.parse().ok())
+                .max()
+                .unwrap_or(0),
+            (None, None) => {
+                let what = format!("the board has no connector or socket {}", at.name);
+                let help = "name one of its [[connector]]s or [[socket]]s".into();
+                b.report(&at.at, crate::board::Cause::Conflict { what, help });
+                return;
+            }
+        };
+        let only: Vec<usize> = only.iter().filter_map(|w| self.wire(b, w)).collect();
+        for (w, wire) in board.wires.iter().enumerate() {
+            if !only.is_empty() && !only.contains(&w) {
+                continue;
+            }
+            for (side, place) in [&wire.from, &wire.to].into_iter().enumerate() {
+                let home: i64 = match place {
+                    Place::SocketPin(pin) if is_it(&pin.socket_name) => i64::from(pin.number),
+                    Place::ConnectorPin(pin) if is_it(&pin.connector_name) => {
+                        match pin.pin.parse() {
+                            Ok(number) => number,
+                            Err(_) => continue,
+                        }
+                    }
+                    _ => continue,
+                };
+                let landed = format!("{}.{}", at.name, rule.lands(home, pins));
+                let landed = board.place(&landed).ok();
+                self.wire_ends[w][side] = landed.map(|place| self.point(&place));
             }
         }
     }
@@ -168,6 +229,7 @@ impl Wiring {
             let ends = [joint.a.0, joint.b.0];
             match joint.kind {
                 JointKind::Wire(_) | JointKind::OneWay(_) => {}
+                JointKind::Series(part) if self.dead.contains(&part) => {}
                 JointKind::Trace | JointKind::Clip | JointKind::Tie | JointKind::Rail => {
                     self.union(ends[0], ends[1]);
                 }
@@ -298,17 +360,30 @@ impl Wiring {
             let ohms = pull.ohms.unwrap_or(PULL_OHMS);
             nets.set(source, Action::Pull(pull.to == Level::High, ohms));
         }
-        let machine = b.file.machine;
+        let machine = &b.file.machine;
+        let machines = match (machine.powered, machine.lines) {
+            (true, Behaviour::Low) => Action::Drive(false),
+            (true, Behaviour::High) => Action::Drive(true),
+            (true, Behaviour::Moving) => Action::Moving,
+            (false, _) => Action::Dead,
+        };
+        for range in &machine.drives {
+            match board.places(&range.name) {
+                Err(cause) => b.report(&range.at, cause),
+                Ok(places) => {
+                    for place in places {
+                        let net = self.net(&place, nets);
+                        let source = nets.source(net, format!("the machine on {place}"), false);
+                        nets.set(source, machines);
+                    }
+                }
+            }
+        }
         for (node, driver) in &board.netlist.drivers {
             let driver = &board.drivers[driver.0];
             let what = match driver.when {
                 DriverWhen::Always => Action::Moving,
-                DriverWhen::Powered if machine.powered => match machine.lines {
-                    Behaviour::Low => Action::Drive(false),
-                    Behaviour::High => Action::Drive(true),
-                    Behaviour::Moving => Action::Moving,
-                },
-                DriverWhen::Powered => Action::Dead,
+                DriverWhen::Powered => machines,
             };
             let net = self.existing(node.0);
             let label = format!("the driver on {}", driver.pin);
@@ -316,7 +391,9 @@ impl Wiring {
             nets.set(source, what);
         }
         for joint in &board.netlist.joints {
-            if let JointKind::OneWay(part) = joint.kind {
+            if let JointKind::OneWay(part) = joint.kind
+                && !self.dead.contains(&part)
+            {
                 let (from, to) = (self.existing(joint.a.0), self.existing(joint.b.0));
                 let needs = self.needs(&joint.needs, nets);
                 let label = &board.parts[part.0].name;

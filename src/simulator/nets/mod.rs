@@ -49,7 +49,7 @@ const KEEPER_OHMS: u32 = 100_000;
 pub(super) const JOINED_OHMS: u32 = 1_000;
 /// A moving line may change every so many nanoseconds.
 const MOVING_NS: u64 = 10_000;
-/// What a wire and an input hold, in picofarads: 1 ohm and this many make 0.001 ns.
+/// What a wire and an input hold, in picofarads. A level crosses the middle after 0.69 of ohms times farads.
 const LINE_PF: u64 = 50;
 
 #[derive(Debug)]
@@ -215,7 +215,7 @@ impl Nets {
         self.links.push(Link {
             ends: [a, b],
             ohms,
-            delay_ns: u64::from(ohms) * LINE_PF / 1000,
+            delay_ns: u64::from(ohms) * LINE_PF * 69 / 100_000,
             open_ppm,
             drawn_open: false,
             open: needs.iter().any(|(n, level)| self.level(*n) != *level),

@@ -2,15 +2,15 @@
 
 use std::path::{Path, PathBuf};
 
-use super::{code, level, named, need, optional, real};
+use super::{code, level, named, need, optional, real, signed};
 use crate::board::Cause;
 use crate::board::toml_table::{Reader, Table};
 use crate::simulator::bench_file::{
-    ChainFaultKind, End, Entity, FaultKind, Named, ShortBehaviour, Spot,
+    ChainFaultKind, End, Entity, FaultKind, Move, Named, ShortBehaviour, Spot,
 };
 
 const ENDS: [(&str, End); 2] = [("from", End::From), ("to", End::To)];
-pub(super) const FAULT_KEYS: [&str; 11] = [
+pub(super) const FAULT_KEYS: [&str; 14] = [
     "kind",
     "wire",
     "wires",
@@ -21,6 +21,9 @@ pub(super) const FAULT_KEYS: [&str; 11] = [
     "ohms",
     "behaviour",
     "probability",
+    "at",
+    "by",
+    "part",
     "note",
 ];
 pub(super) const CHAIN_KEYS: [&str; 11] = [
@@ -50,7 +53,7 @@ fn spot<'a>(r: &mut Reader<'a>, table: &Table<'a>) -> Option<Spot> {
 
 pub(super) fn fault<'a>(r: &mut Reader<'a>, table: &Table<'a>) -> Option<FaultKind> {
     let kind = r.need(table, "kind", "kind = \"open\"")?;
-    let keys: [(&str, &[&'static str]); 8] = [
+    let keys: [(&str, &[&'static str]); 12] = [
         ("open", &["wire", "end"]),
         ("short", &["wires", "pins", "behaviour"]),
         ("swap", &["wires", "end"]),
@@ -59,6 +62,10 @@ pub(super) fn fault<'a>(r: &mut Reader<'a>, table: &Table<'a>) -> Option<FaultKi
         ("held", &["wire", "pin", "level", "ohms"]),
         ("intermittent", &["wire", "probability", "end"]),
         ("resistive", &["wire", "ohms", "end"]),
+        ("shifted", &["at", "by", "wires"]),
+        ("turned", &["at", "wires"]),
+        ("mirrored", &["at", "wires"]),
+        ("dead", &["part"]),
     ];
     let words: Vec<(&'static str, usize)> =
         keys.iter().enumerate().map(|(i, (w, _))| (*w, i)).collect();
@@ -137,11 +144,31 @@ pub(super) fn fault<'a>(r: &mut Reader<'a>, table: &Table<'a>) -> Option<FaultKi
             end,
             ppm: (real(r, table, "probability", 0.0..=1.0).unwrap_or(0.05) * 1e6) as u32,
         },
-        _ => FaultKind::Resistive {
+        "resistive" => FaultKind::Resistive {
             wire: wire(r)?,
             end,
             ohms: ohms(r, 10_000),
         },
+        "dead" => FaultKind::Dead {
+            part: need(r, table, "part", "part = \"IC7\"")?,
+        },
+        moved => {
+            let rule = match moved {
+                "shifted" => {
+                    if !table.has("by") {
+                        r.missing(table, "by", "by = -1");
+                    }
+                    Move::Shifted(signed(r, table, "by", -100..=100)?)
+                }
+                "turned" => Move::Turned,
+                _ => Move::Mirrored,
+            };
+            FaultKind::Moved {
+                at: need(r, table, "at", "at = \"J3\"")?,
+                rule,
+                wires: list(r, "wires", "wires = [\"W07\", \"W08\"]"),
+            }
+        }
     })
 }
 

@@ -223,6 +223,29 @@ fn real<'a>(
     number
 }
 
+/// A whole number that may be negative.
+fn signed<'a>(
+    r: &mut Reader<'a>,
+    table: &Table<'a>,
+    key: &'static str,
+    bounds: std::ops::RangeInclusive<i64>,
+) -> Option<i64> {
+    let value = table.get(key)?;
+    let number = match value.get_ref() {
+        DeValue::Integer(text) => {
+            i64::from_str_radix(&text.as_str().replace('_', ""), text.radix()).ok()
+        }
+        _ => None,
+    };
+    let number = number.filter(|n| bounds.contains(n));
+    if number.is_none() {
+        let expected = format!("a whole number from {} to {}", bounds.start(), bounds.end());
+        let found = r.source.text[value.span()].to_string();
+        bad(r, value.span(), key, found, &expected);
+    }
+    number
+}
+
 fn spare_lines<'a>(r: &mut Reader<'a>, bench: &Table<'a>) -> Vec<(u8, Named)> {
     let mut lines = Vec::new();
     for (key, place) in r.pairs(bench, "spare", "spare = { 0 = \"J3.9\" }") {
@@ -244,7 +267,7 @@ fn machine<'a>(r: &mut Reader<'a>, root: &Table<'a>) -> Machine {
     let mut machine = Machine::default();
     if let Some(table) = root
         .get("machine")
-        .and_then(|v| r.table("[machine]", v, &["power", "lines", "note"]))
+        .and_then(|v| r.table("[machine]", v, &["power", "lines", "drives", "note"]))
     {
         if let Some(text) = r.text(&table, "power", "power = \"off\"") {
             let words = [("off", false), ("on", true)];
@@ -253,6 +276,8 @@ fn machine<'a>(r: &mut Reader<'a>, root: &Table<'a>) -> Machine {
         if let Some(text) = r.text(&table, "lines", "lines = \"moving\"") {
             machine.lines = r.word("lines", &text, &BEHAVIOURS).unwrap_or(machine.lines);
         }
+        let texts = r.texts(&table, "drives", "drives = [\"J3.9-16\"]");
+        machine.drives = texts.iter().map(|t| named(r, t)).collect();
     }
     machine
 }

@@ -195,7 +195,7 @@ fn an_intermittent_joint_fails_as_often_as_it_says() {
 fn a_resistive_joint_is_slow_and_weak() {
     let mut rig = rig("[[fault]]\nkind = \"resistive\"\nwire = \"W1\"\nohms = 12_000");
     rig.bench.tck_hz(30_000_000);
-    // 12 kOhm and 50 pF: 600 ns. From Update to Capture are 2.5 cycles of 33 ns.
+    // 12 kOhm and 50 pF: 414 ns. From Update to Capture are 2.5 cycles of 33 ns.
     rig.drive(&[(1, 1, false)]);
     rig.bench.pass(10_000).unwrap();
     rig.exchange(&[(1, 1, true)]);
