@@ -245,6 +245,12 @@ power must not fail, nor the cable come off, until it is done: a half written pa
     )
 }
 
+/// Whether the harness of the board file with this hash has been proven: a record that cannot be read proves nothing.
+pub(super) fn proven(board_hash: &str, simulated: bool) -> bool {
+    let record = last_good(board_hash, simulated);
+    record.is_some_and(|r| report::last_good_of(&r).is_some())
+}
+
 /// A device that will drive pins once it is loaded: the harness was proven with this very board
 /// file, or the machine is off, or the user says so.
 fn may_drive(
@@ -254,7 +260,7 @@ fn may_drive(
     recipe: &Recipe,
     simulated: bool,
 ) -> Result<(), Failure> {
-    let proven = last_good(&board.hash, simulated).is_some();
+    let proven = proven(&board.hash, simulated);
     if !recipe.drives_pins || proven || context.common.machine == Power::Off {
         return Ok(());
     }

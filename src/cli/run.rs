@@ -75,6 +75,7 @@ fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
                 .map_or(defaults.time, Duration::from_secs),
             ..defaults
         },
+        proven: super::load::proven,
     })
 }
 

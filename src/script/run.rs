@@ -72,6 +72,9 @@ pub struct Setup {
     pub allow: Vec<PathBuf>,
     /// What it may use up.
     pub limits: Limits,
+    /// Whether the harness of the board file with this hash was proven in an earlier run; simulated runs prove nothing about
+    /// a real harness, and are asked for apart.
+    pub proven: fn(board_hash: &str, simulated: bool) -> bool,
 }
 
 /// A script on one adapter session, run once or again and again.

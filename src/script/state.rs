@@ -476,9 +476,11 @@ impl State {
             ));
         }
         let off = self.setup.conditions.machine == MachinePower::Off;
-        if recipe.drives_pins && !self.proven && !off {
+        let asked = self.setup.proven;
+        let simulated = self.session()?.witness().is_some();
+        if recipe.drives_pins && !self.proven && !off && !asked(&board.hash, simulated) {
             self.consent(&format!(
-                "Once it is loaded, {} drives pins by its own design; the script has not proven the harness, and nobody said that the machine is off.",
+                "Once it is loaded, {} drives pins by its own design; the harness has not been proven with this board file, by this script or before, and nobody said that the machine is off.",
                 device.name
             ))?;
         }

@@ -60,6 +60,30 @@ fn a_harness_that_nobody_proved_is_asked_about() {
         let (exit, document) = scratch.run(&[&load, machine].concat());
         assert_eq!(exit, 0, "{document}");
     }
+    // For a script as well.
+    let script = format!(
+        "board(\"board.toml\");\nload(\"U1\", \"{}\");\n",
+        scratch.path("image.bin")
+    );
+    let script = scratch.write("load.rhai", script);
+    std::fs::copy(root().join(IMAGE), scratch.path("image.bin")).unwrap();
+    let run = ["run", &*script, "--simulate", &*bench];
+    let (exit, document) = scratch.run(&run);
+    assert_eq!(exit, 0, "{document}");
+    // A proof that cannot be read is none.
+    let boards = scratch.0.join("state/boards");
+    for kept in std::fs::read_dir(&boards).unwrap() {
+        let kept = kept.unwrap().path();
+        let text = std::fs::read(&kept).unwrap();
+        for spoilt in [&text[..text.len() / 2], b"", b"{}", b"\xFF\xFE"] {
+            std::fs::write(&kept, spoilt).unwrap();
+            refused(&scratch);
+            let (exit, document) = scratch.run(&run);
+            assert_eq!(exit, 4, "{document}");
+        }
+        std::fs::write(&kept, text).unwrap();
+    }
+    assert_eq!(scratch.run(&load).0, 0);
     // Another board file is another harness.
     scratch.write(
         "board.toml",
