@@ -87,7 +87,7 @@ fn every_chip_loads_the_image_and_no_wrong_one() {
 #[test]
 fn bit_errors_on_the_way_in_are_a_failed_load() {
     let scratch = Scratch::new("bit-errors");
-    let payload: Vec<u8> = (0..40_000u32).map(|i| (i * 31 >> 3) as u8).collect();
+    let payload: Vec<u8> = (0..40_000u32).map(|i| ((i * 31) >> 3) as u8).collect();
     let bytes = image::image("JACQUARD_256 errors", 0x04D1_6501, &payload);
     let file = scratch.write("image.bin", bytes);
     let clean = scratch.bench("clean.toml", "");
