@@ -1,8 +1,8 @@
 //! Verdicts from what was read.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
-use crate::board::{Level, PartIndex, PartKind, Place, WireIndex};
+use crate::board::{Joint, JointKind, Level, PartIndex, PartKind, Place, WireIndex};
 
 use super::joined::{Link, Links, Stuck};
 use super::moved::{Moved, Numbering};
@@ -475,19 +475,25 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         judged
     }
 
-    /// The wire that this one is exchanged with.
+    /// The wire that this one is exchanged with: each is joined to the other's far end, or one of them is, both have
+    /// lost their own, and nothing could show the rest.
     fn exchanged(&self, wire: WireIndex, [a, b]: [usize; 2]) -> Option<WireIndex> {
-        let strangers = self.strangers(a);
+        let strangers = [self.strangers(a), self.strangers(b)].concat();
         let (wires, _) = self.owners(&strangers);
         wires.into_iter().find(|other| {
             let Some([c, d]) = self.ends(*other) else {
                 return false;
             };
             let joined = |p, q| self.links.same_group(p, q);
+            let lost = self.own_link(*other) == Link::Apart;
+            let unseen = |p, q| lost && self.links.link(p, q) == Link::Unknown;
+            let both = |p: [usize; 2], q: [usize; 2]| {
+                let [one, two] = [joined(p[0], p[1]), joined(q[0], q[1])];
+                one && (two || unseen(q[0], q[1])) || two && unseen(p[0], p[1])
+            };
             // Each from its own first end to the other's second end; or, where the other was written the other way
             // round, on the same side.
-            let crossed = (joined(a, d) && joined(b, c))
-                || (joined(a, c) && joined(b, d) && self.same_side(b, c));
+            let crossed = both([a, d], [b, c]) || (both([a, c], [b, d]) && self.same_side(b, c));
             *other != wire && self.own_link(*other) != Link::Joined && !joined(a, b) && crossed
         })
     }
@@ -543,10 +549,20 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
     /// surprise, nor is one inside a device: that would pull the other wires of the same device as well, so a wire is
     /// only called held if each of its devices has another wire that stays where it was left.
     fn returning(&self) -> Vec<Option<bool>> {
-        // A wire with a driver that never lets go says nothing about pulls.
+        // A wire with a driver that never lets go, or a part that may drive it, says nothing about pulls.
+        let board = self.subject.board;
+        let one_way = |j: &&Joint| matches!(j.kind, JointKind::OneWay(_));
+        let fed: HashSet<usize> = (board.netlist.joints.iter().filter(one_way))
+            .map(|j| board.drawn_nets()[j.b.0])
+            .collect();
         let always = |w: usize| {
             let ends = self.subject.lines[w].ends;
-            (self.plan.steps.iter()).any(|s| s.always && ends.contains(&Some(s.terminal)))
+            let mut nets = ends
+                .iter()
+                .flatten()
+                .map(|t| self.subject.terminals[*t].net);
+            nets.any(|net| fed.contains(&net))
+                || (self.plan.steps.iter()).any(|s| s.always && ends.contains(&Some(s.terminal)))
         };
         let tested = |w: usize| self.plan.untested[w].is_none() && !always(w);
         let habits: Vec<Option<Habit>> = (0..self.subject.lines.len())

@@ -11,12 +11,14 @@ mod draft;
 mod faults;
 mod grid;
 mod real;
+mod tables;
+mod theory;
 mod weave;
 
 use std::path::{Path, PathBuf};
 
 use taploom::bits::Bits;
-use taploom::board::{Board, DeviceIndex};
+use taploom::board::{Board, BoardDevice, DeviceIndex};
 use taploom::boundary::{Conditions, MachinePower};
 use taploom::ringout::{Method, RingOut, RingOutError, Untested, Verdict, Wish, ring_out};
 use taploom::simulator::{Bench, BenchFile, Seen};
@@ -91,25 +93,27 @@ fn after(bench: &BenchFile, board: &Board, program: ScanProgram) -> Seen {
     witness.seen()
 }
 
-/// A scan program that no guard has seen: EXTEST with these pins (`U1.12`) at these levels, and left so. Of the
-/// devices that the board calls optional, `with` are on the chain.
-fn past_the_guard(board: &Board, with: &[&str], pins: &[(String, bool)]) -> ScanProgram {
-    let fitted: Vec<_> = board
-        .devices
-        .iter()
+/// The devices that are on the chain, last first: all but the optional ones, and of those `with`.
+fn fitted<'b>(board: &'b Board, with: &[&str]) -> Vec<(&'b BoardDevice, &'b Device)> {
+    (board.devices.iter().rev())
         .filter(|d| !d.optional || with.contains(&&*d.name))
-        .collect();
-    let ir = |name: &str| -> Bits {
-        let code = |d: &Device| {
-            d.instruction(name).or(d.preload()).unwrap().opcodes[0].bits_with_x_as(true)
-        };
-        (fitted.iter().rev())
-            .flat_map(|d| code(d.bsdl.as_deref().unwrap()))
-            .collect()
-    };
+        .map(|d| (d, d.bsdl.as_deref().unwrap()))
+        .collect()
+}
+
+/// An instruction scan that gives every device this instruction, or that which goes by PRELOAD.
+fn instructions(board: &Board, with: &[&str], name: &str) -> Bits {
+    let code =
+        |d: &Device| d.instruction(name).or(d.preload()).unwrap().opcodes[0].bits_with_x_as(true);
+    (fitted(board, with).iter())
+        .flat_map(|(_, d)| code(d))
+        .collect()
+}
+
+/// A boundary image that no guard has seen: these pins (`U1.12`) at these levels, all other drivers off.
+fn picture(board: &Board, with: &[&str], pins: &[(String, bool)]) -> Bits {
     let mut image = Vec::new();
-    for declared in fitted.iter().rev() {
-        let bsdl = declared.bsdl.as_deref().unwrap();
+    for (declared, bsdl) in fitted(board, with) {
         let start = image.len();
         image.resize(start + bsdl.boundary_length as usize, false);
         for cell in &bsdl.cells {
@@ -117,27 +121,41 @@ fn past_the_guard(board: &Board, with: &[&str], pins: &[(String, bool)]) -> Scan
                 image[start + off.cell as usize] = off.disable_value;
             }
         }
-        for (pin, level) in pins {
-            let Some((device, pin)) = pin.split_once('.').filter(|(d, _)| *d == &*declared.name)
-            else {
-                continue;
-            };
-            assert!(!device.is_empty());
+        let mine = pins
+            .iter()
+            .filter_map(|(pin, level)| Some((pin.split_once('.')?, *level)));
+        for ((_, pin), level) in mine.filter(|((d, _), _)| *d == &*declared.name) {
             let Some(driver) = declared.bit_of(pin).and_then(|b| bsdl.pin_cells(b).driver) else {
                 continue;
             };
-            image[start + driver.number as usize] = *level;
+            image[start + driver.number as usize] = level;
             if let Some(off) = driver.control {
                 image[start + off.cell as usize] = !off.disable_value;
             }
         }
     }
-    let image: Bits = image.into_iter().collect();
+    image.into_iter().collect()
+}
+
+/// A scan program that no guard has seen: EXTEST with these pins at these levels, and left so.
+fn past_the_guard(board: &Board, with: &[&str], pins: &[(String, bool)]) -> ScanProgram {
     let mut program = ScanProgram::new();
     program.reset();
-    program.scan(Register::Ir, ir("PRELOAD"), TapState::RunTestIdle);
-    program.scan(Register::Dr, image, TapState::RunTestIdle);
-    program.scan(Register::Ir, ir("EXTEST"), TapState::RunTestIdle);
+    program.scan(
+        Register::Ir,
+        instructions(board, with, "PRELOAD"),
+        TapState::RunTestIdle,
+    );
+    program.scan(
+        Register::Dr,
+        picture(board, with, pins),
+        TapState::RunTestIdle,
+    );
+    program.scan(
+        Register::Ir,
+        instructions(board, with, "EXTEST"),
+        TapState::RunTestIdle,
+    );
     program
 }
 

@@ -157,6 +157,8 @@ pub(crate) struct Woven {
     pub(crate) faults: Vec<String>,
     pub(crate) floating: &'static str,
     pub(crate) wires: Vec<Wire>,
+    /// Pins of either side that no wire goes to.
+    pub(crate) spares: [Vec<End>; 2],
 }
 
 /// What is drawn at random.
@@ -481,11 +483,12 @@ pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
         faults: said,
         floating,
         wires,
+        spares,
     }
 }
 
 /// BSDL of a device with these pins, numbered from 1.
-fn device(dice: &mut Dice, number: usize, kinds: &[Kind]) -> String {
+pub(crate) fn device(dice: &mut Dice, number: usize, kinds: &[Kind]) -> String {
     let entity = format!("WOVEN_{number}");
     let mut d = Draft::new(&entity, Edition::Y2001, Edition::Y2001, &["PK"]);
     let plain = |dice: &mut Dice| dice.pick(&[CellKind::Bc1, CellKind::Bc2]);
