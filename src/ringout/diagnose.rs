@@ -485,7 +485,12 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
                 return false;
             };
             let joined = |p, q| self.links.same_group(p, q);
-            let lost = self.own_link(*other) == Link::Apart;
+            // It has lost its own far end, as its own drivers show, or as those of this wire do where it landed.
+            let shows = |e: usize| {
+                let apart = |p, q| joined(e, p) && self.links.link(e, q) == Link::Apart;
+                apart(c, d) || apart(d, c)
+            };
+            let lost = self.own_link(*other) == Link::Apart || shows(a) || shows(b);
             let unseen = |p, q| lost && self.links.link(p, q) == Link::Unknown;
             let both = |p: [usize; 2], q: [usize; 2]| {
                 let [one, two] = [joined(p[0], p[1]), joined(q[0], q[1])];

@@ -33,6 +33,8 @@ enum Fault {
     Adrift(usize, usize, usize),
     /// An end of a wire has come off, and what is left of it floats and takes the level of another line's driver.
     Floats(usize, usize, usize),
+    /// An end of a wire has come off, and another line floats and takes the level of what is left of it.
+    Leads(usize, usize, usize),
     /// The second line floats and takes the level of the first one's driver.
     Follows(usize, usize),
 }
@@ -91,7 +93,7 @@ impl Model<'_> {
         let mut railed: Option<usize> = None;
         match fault {
             Fault::Nothing | Fault::Follows(..) => {}
-            Fault::Open(w, end) | Fault::Floats(w, end, _) => {
+            Fault::Open(w, end) | Fault::Floats(w, end, _) | Fault::Leads(w, end, _) => {
                 lines[w].remove(&(end, w));
             }
             Fault::Stuck(w, _) => railed = Some(w),
@@ -125,7 +127,9 @@ impl Model<'_> {
             let mut following: BTreeSet<Terminal> = BTreeSet::new();
             for t in action.iter().filter(|t| !dead(**t)) {
                 following.extend(group(*t));
-                if let Fault::Follows(leader, follower) | Fault::Floats(follower, _, leader) = fault
+                if let Fault::Follows(leader, follower)
+                | Fault::Leads(leader, _, follower)
+                | Fault::Floats(follower, _, leader) = fault
                     && lines[leader].contains(t)
                 {
                     following.extend(&lines[follower]);
@@ -166,6 +170,7 @@ impl Model<'_> {
                 all.push(Fault::Follows(w, v));
                 all.extend([0, 1].map(|end| Fault::Adrift(w, end, v)));
                 all.extend([0, 1].map(|end| Fault::Floats(w, end, v)));
+                all.extend([0, 1].map(|end| Fault::Leads(w, end, v)));
                 if w < v {
                     all.extend([
                         Fault::Short(w, v),
@@ -182,7 +187,12 @@ impl Model<'_> {
     fn verdict(&self, fault: Fault, wire: usize) -> Told {
         let told = |verdict: &str, with: Vec<String>| (verdict.to_string(), with);
         match fault {
-            Fault::Open(w, _) | Fault::Adrift(w, ..) | Fault::Floats(w, ..) if w == wire => {
+            Fault::Open(w, _)
+            | Fault::Adrift(w, ..)
+            | Fault::Floats(w, ..)
+            | Fault::Leads(w, ..)
+                if w == wire =>
+            {
                 told("open", vec![])
             }
             Fault::Stuck(w, level) if w == wire => {
@@ -222,10 +232,19 @@ impl Model<'_> {
             .collect()
     }
 
-    /// Whether something wrong with the wire would look as if nothing were.
+    /// Whether something wrong with the wire would look as if nothing were, to drivers that come on alone: the plan
+    /// takes no proof from those that never do, though at times others could vouch for it.
     fn unreachable(&self, wire: usize) -> bool {
-        let alike = self.alike(Fault::Nothing);
-        alike.iter().any(|f| self.verdict(*f, wire).0 != "good")
+        let alone = |fault| -> Vec<_> {
+            let seen = self.observe(fault).into_iter();
+            seen.filter(|(action, _)| action.len() == 1).collect()
+        };
+        let healthy = alone(Fault::Nothing);
+        let bad = |f: &Fault| self.verdict(*f, wire).0 != "good";
+        self.faults()
+            .into_iter()
+            .filter(bad)
+            .any(|f| alone(f) == healthy)
     }
 }
 
@@ -233,10 +252,12 @@ fn text(fault: Fault, model: &Model<'_>) -> String {
     let end = |e: usize| ["from", "to"][e];
     let of = |kind: &str, keys: String| format!("[[fault]]\nkind = \"{kind}\"\n{keys}\n");
     match fault {
-        // The last three are not played: they are only other ways to explain what was.
-        Fault::Nothing | Fault::Follows(..) | Fault::Floats(..) | Fault::Adrift(..) => {
-            String::new()
-        }
+        // The last four are not played: they are only other ways to explain what was.
+        Fault::Nothing
+        | Fault::Follows(..)
+        | Fault::Floats(..)
+        | Fault::Leads(..)
+        | Fault::Adrift(..) => String::new(),
         Fault::Open(w, e) => of(
             "open",
             format!("wire = \"{}\"\nend = \"{}\"", label(w), end(e)),
@@ -301,7 +322,7 @@ fn alternatives_are_what_cannot_be_told_apart() {
         for fault in model.faults().into_iter().filter(|f| {
             !matches!(
                 f,
-                Fault::Follows(..) | Fault::Floats(..) | Fault::Adrift(..)
+                Fault::Follows(..) | Fault::Floats(..) | Fault::Leads(..) | Fault::Adrift(..)
             )
         }) {
             std::fs::write(&woven.bench, bench.clone() + text(fault, &model).as_str()).unwrap();
