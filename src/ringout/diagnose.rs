@@ -366,12 +366,12 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
                 .filter(|u| self.class[**u] == self.class[*t]);
             same.any(|u| self.lone(*u).is_some())
         };
-        // And one that nobody hears cannot contradict.
+        // And one that nobody hears where it is joined cannot contradict.
         let heard = |t: &usize| {
-            let same = |u: &usize| self.class[*u] == self.class[*t];
-            (0..self.class.len())
-                .filter(same)
-                .any(|u| self.plan.hears(u))
+            let mut same = strangers
+                .iter()
+                .filter(|u| self.class[**u] == self.class[*t]);
+            same.any(|u| self.plan.hears(*u))
         };
         let doubt = self.links.coupled() || strangers.iter().any(|t| !answers(t) || !heard(t));
         if !doubt {
@@ -491,7 +491,9 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
                 apart(c, d) || apart(d, c)
             };
             let lost = self.own_link(*other) == Link::Apart || shows(a) || shows(b);
-            let unseen = |p, q| lost && self.links.link(p, q) == Link::Unknown;
+            // Not what was merely left undriven, for caution.
+            let can_show = |p, q| self.lone(p).is_some() && self.plan.hears(q);
+            let unseen = |p, q| lost && !can_show(p, q) && !can_show(q, p);
             let both = |p: [usize; 2], q: [usize; 2]| {
                 let [one, two] = [joined(p[0], p[1]), joined(q[0], q[1])];
                 one && (two || unseen(q[0], q[1])) || two && unseen(p[0], p[1])
