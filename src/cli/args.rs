@@ -37,6 +37,12 @@ pub(crate) struct Common {
     /// The adapter, by serial number, bus:address or channel, when there are several
     #[arg(long, global = true, value_name = "SELECTOR", conflicts_with_all = ["simulate", "tap"])]
     pub(crate) adapter: Option<String>,
+    /// Which line of the adapter is which: a file, or a name from `adapters --wiring`; without it, a plain module
+    #[arg(long, global = true, value_name = "FILE|NAME", conflicts_with = "tap")]
+    pub(crate) profile: Option<String>,
+    /// Gives the adapter back to the system's serial driver at the end, if that had it before
+    #[arg(long, global = true, conflicts_with_all = ["simulate", "tap"])]
+    pub(crate) reattach: bool,
     /// A simulated bench takes the adapter's place
     #[arg(long, global = true, value_name = "BENCH", conflicts_with = "tap")]
     pub(crate) simulate: Option<PathBuf>,
@@ -97,8 +103,10 @@ pub(crate) enum Power {
 #[derive(Debug, Clone, Subcommand)]
 pub(crate) enum Command {
     /// USB adapters: which are there, may we open them
-    #[command(after_help = "Example: taploom adapters")]
-    Adapters,
+    #[command(
+        after_help = "Examples: taploom adapters\n          taploom adapters --wait\n          taploom adapters --wiring plain-ft232r\n          taploom adapters --check cable.toml"
+    )]
+    Adapters(Adapters),
     /// Who is on the chain; is it as declared
     #[command(after_help = "Examples:\n  taploom scan\n  taploom scan board.toml")]
     Scan {
@@ -411,11 +419,27 @@ pub(crate) struct Vet {
     pub(crate) explain: Option<Option<String>>,
 }
 
+/// What `adapters` is to do beside listing.
+#[derive(Debug, Clone, Args)]
+#[group(multiple = false)]
+pub(crate) struct Adapters {
+    /// Waits until an adapter that can be opened is plugged in, at most so many seconds
+    #[arg(long, value_name = "SECONDS", num_args = 0..=1, default_missing_value = "60",
+        value_parser = clap::value_parser!(u32).range(1..=86_400))]
+    pub(crate) wait: Option<u32>,
+    /// Reads a profile and says everything that is wrong with it
+    #[arg(long, value_name = "PROFILE")]
+    pub(crate) check: Option<String>,
+    /// Draws which line of the adapter goes to which line of the board: of one profile, or of all built-in ones
+    #[arg(long, value_name = "PROFILE", num_args = 0..=1)]
+    pub(crate) wiring: Option<Option<String>>,
+}
+
 impl Command {
     /// The command's name, as in the schema of its documents.
     pub(crate) fn name(&self) -> &'static str {
         match self {
-            Command::Adapters => "adapters",
+            Command::Adapters(_) => "adapters",
             Command::Scan { .. } => "scan",
             Command::Margin { .. } => "margin",
             Command::Ringout(_) => "ringout",

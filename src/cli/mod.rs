@@ -139,7 +139,7 @@ fn dispatch(context: &Context, command: Option<Command>) -> Result<Outcome, Fail
         Some(Command::Describe(arguments)) => describe::run(context, &arguments),
         Some(Command::Index(arguments)) => index::run(context, &arguments),
         Some(Command::Vet(arguments)) => vet::run(context, &arguments),
-        Some(Command::Adapters) => adapters::run(context),
+        Some(Command::Adapters(arguments)) => adapters::run(context, &arguments),
         Some(Command::Margin { board }) => margin::run(context, &board),
         Some(Command::Demo) => demo::run(context),
         Some(Command::Completions { shell }) => Ok(manual::completions(shell)),

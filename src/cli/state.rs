@@ -134,10 +134,15 @@ fn next(
     proven: bool,
 ) -> String {
     let place = match place_of(&context.common) {
-        Place::Bench(bench) => format!(" --simulate {}", bench.display()),
+        Place::Bench { file, .. } => format!(" --simulate {}", file.display()),
         Place::Tap { address, .. } => format!(" --tap {address}"),
-        Place::Adapter(Some(selector)) => format!(" --adapter {selector}"),
-        Place::Adapter(None) => String::new(),
+        Place::Adapter { selector, .. } => {
+            selector.map_or(String::new(), |selector| format!(" --adapter {selector}"))
+        }
+    };
+    let place = match &context.common.profile {
+        Some(profile) => format!("{place} --profile {profile}"),
+        None => place,
     };
     let Some(path) = path else {
         return if cable {

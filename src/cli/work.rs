@@ -79,12 +79,19 @@ pub(super) fn add_fields(to: &mut Value, more: Value) {
 /// What takes the adapter's place, if anything does.
 pub(super) fn place_of(common: &Common) -> Place {
     match (&common.simulate, &common.tap) {
-        (Some(bench), _) => Place::Bench(bench.clone()),
+        (Some(bench), _) => Place::Bench {
+            file: bench.clone(),
+            profile: common.profile.clone(),
+        },
         (_, Some(address)) => Place::Tap {
             address: address.clone(),
             allow_remote: common.allow_remote,
         },
-        _ => Place::Adapter(common.adapter.clone()),
+        _ => Place::Adapter {
+            selector: common.adapter.clone(),
+            profile: common.profile.clone(),
+            reattach: common.reattach,
+        },
     }
 }
 
@@ -103,6 +110,7 @@ impl<'c> Opened<'c> {
         let session = session.map_err(|error| match error {
             OpenError::Bench(e) => Failure::input("bench", e.to_string()),
             OpenError::Port(e) => Failure::port(&e, None),
+            OpenError::Profile(e) => Failure::input("profile", e.to_string()),
             OpenError::Trace { .. } => Failure::input("file", error.to_string()),
         })?;
         Ok(Opened {

@@ -18,6 +18,7 @@ mod simulated;
 mod source;
 mod table;
 mod vet;
+mod wiring;
 
 pub use describe::{Caution, Described, cautions, describe_fields, describe_text};
 pub use document::{Fault, document, failure_document};
@@ -42,3 +43,4 @@ pub use vet::{
     Vetted, codes_fields, codes_text, diagnostic_value, explanation_fields, explanation_text,
     vet_fields, vet_text,
 };
+pub use wiring::{WiringLine, wiring_drawing};

@@ -121,9 +121,13 @@ impl Session {
 
     fn watch<T>(&mut self, result: Result<T, PortError>) -> Result<T, PortError> {
         if let Err(error) = &result {
+            // A port that was out of step may be in step again: leaving finds out.
             self.failed |= !matches!(
                 error,
-                PortError::Interrupted | PortError::Program(_) | PortError::Unsupported { .. }
+                PortError::Interrupted
+                    | PortError::Program(_)
+                    | PortError::Unsupported { .. }
+                    | PortError::OutOfStep { .. }
             );
         }
         result

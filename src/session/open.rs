@@ -8,18 +8,31 @@ use crate::simulator::adapter::Setup;
 use crate::simulator::{Bench, BenchError, Witness};
 use crate::tap::{Port, PortError};
 use crate::transport::libusb::{self, Selector};
+use crate::transport::profiles::{self, ProfileError, ProfileFile};
 use crate::transport::tap_socket::{Address, TapSocket};
-use crate::transport::{self, Chip, Lowered, Profile, Trace, Usb};
+use crate::transport::{self, Chip, Lowered, Trace, Usb};
 
 use super::{Cancel, Session};
 
 /// What stands at the other end.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Place {
-    /// A real adapter; the selector tells which, when there are several.
-    Adapter(Option<String>),
+    /// A real adapter.
+    Adapter {
+        /// Which one, when there are several.
+        selector: Option<String>,
+        /// Its profile: a built-in one's name or a file; the plain module of its chip if `None`.
+        profile: Option<String>,
+        /// The system's serial driver gets its channel back at the end, if it had it before.
+        reattach: bool,
+    },
     /// A simulated bench, met through an emulated adapter.
-    Bench(PathBuf),
+    Bench {
+        /// The bench file.
+        file: PathBuf,
+        /// As with a real adapter; the emulated one is wired as a plain module.
+        profile: Option<String>,
+    },
     /// A TAP that another process plays.
     Tap {
         /// `HOST:PORT` or `unix:PATH`.
@@ -38,6 +51,9 @@ pub enum OpenError {
     /// The adapter or the other process cannot be worked with.
     #[error(transparent)]
     Port(#[from] PortError),
+    /// The adapter's profile is wrong.
+    #[error("{0}")]
+    Profile(#[from] Box<ProfileError>),
     /// The trace file cannot be written.
     #[error("cannot write the trace {}: {source}", path.display())]
     Trace {
@@ -59,20 +75,28 @@ impl Session {
         cancel: Cancel,
     ) -> Result<Session, OpenError> {
         let (mut port, label, witness): (Box<dyn Port>, String, Option<Witness>) = match place {
-            Place::Adapter(selector) => {
+            Place::Adapter {
+                selector,
+                profile,
+                reattach,
+            } => {
+                let profile = find(profile.as_deref())?;
                 let selector = Selector::new(selector.as_deref().unwrap_or_default());
-                let usb = libusb::open(&selector)?;
+                let channel = channel(profile.as_ref(), selector.channel());
+                let usb = libusb::open(&selector, channel, *reattach)?;
                 let label = usb.name();
-                (adapter(usb, selector.channel())?, label, None)
+                (adapter(usb, profile, channel)?, label, None)
             }
-            Place::Bench(path) => {
-                let bench = Bench::open(path).map_err(Box::new)?;
+            Place::Bench { file, profile } => {
+                let profile = find(profile.as_deref())?;
+                let bench = Bench::open(file).map_err(Box::new)?;
                 let witness = bench.witness();
                 // The settings were checked when the bench was opened.
                 let setup = Setup::of(bench.adapter_settings()).unwrap_or_default();
+                let channel = channel(profile.as_ref(), None);
                 (
-                    adapter(setup.on(bench), 0)?,
-                    format!("simulated bench {}", path.display()),
+                    adapter(setup.on(bench, channel), profile, channel)?,
+                    format!("simulated bench {}", file.display()),
                     Some(witness),
                 )
             }
@@ -104,24 +128,52 @@ impl Session {
 /// TCK of a port that was just opened.
 const FIRST_TCK_HZ: u32 = 1_000_000;
 
-/// A chip's channel with the lines of a plain module.
-fn adapter<U: Usb + 'static>(usb: U, channel: u8) -> Result<Box<dyn Port>, PortError> {
-    let Some(chip) = Chip::of_release(usb.release()) else {
-        return Err(PortError::Unsupported {
-            what: usb.name(),
-            wish: format!(
-                "be driven: release {:04x} is no chip known here",
-                usb.release()
-            ),
-        });
-    };
-    let profile = Profile::plain(chip, channel).ok_or_else(|| PortError::Unsupported {
+/// The profile that was asked for.
+fn find(name: Option<&str>) -> Result<Option<ProfileFile>, Box<ProfileError>> {
+    name.map(|name| ProfileFile::find(name).map_err(Box::new))
+        .transpose()
+}
+
+/// The channel that was asked for, else the first one that the profile is for.
+fn channel(profile: Option<&ProfileFile>, asked: Option<u8>) -> u8 {
+    let first = profile.and_then(|p| p.channels.first().copied());
+    asked.or(first).unwrap_or(0)
+}
+
+/// A chip's channel with its profile, or as a plain module.
+fn adapter<U: Usb + 'static>(
+    usb: U,
+    profile: Option<ProfileFile>,
+    channel: u8,
+) -> Result<Box<dyn Port>, PortError> {
+    let letter = char::from(b'A' + channel.min(25));
+    let cannot = |why: String| PortError::Unsupported {
         what: usb.name(),
-        wish: format!(
-            "be driven: channel {} of a {} has neither an MPSSE nor synchronous bit-bang",
-            char::from(b'A' + channel.min(25)),
-            chip.name
-        ),
-    })?;
+        wish: format!("be driven: {why}"),
+    };
+    let Some(chip) = Chip::of_release(usb.release()) else {
+        let release = usb.release();
+        return Err(cannot(format!(
+            "release {release:04x} is no chip known here"
+        )));
+    };
+    let profile = match profile {
+        Some(file) if !file.is_for(chip) || !file.channels.contains(&channel) => {
+            return Err(cannot(format!(
+                "the profile \"{}\" is not for channel {letter} of a {}",
+                file.profile.name, chip.name
+            )));
+        }
+        Some(file) => file.on(channel),
+        None => {
+            let Some((_, profile)) = profiles::fitting(chip, channel) else {
+                return Err(cannot(format!(
+                    "channel {letter} of a {} has neither an MPSSE nor synchronous bit-bang",
+                    chip.name
+                )));
+            };
+            profile
+        }
+    };
     transport::open(usb, profile)
 }

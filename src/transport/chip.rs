@@ -144,6 +144,11 @@ impl Chip {
         }
     }
 
+    /// Whether this program can drive one of its channels.
+    pub const fn can_be_driven(&self) -> bool {
+        self.mpsse_channels > 0 || self.bit_bang
+    }
+
     /// How this program drives a channel, 0 for A; `None` if it cannot.
     pub const fn way(&self, channel: u8) -> Option<Way> {
         if channel < self.mpsse_channels {

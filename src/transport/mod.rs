@@ -5,7 +5,7 @@
 //! - [`Mpsse`]: programs as commands of the chips' serial engine, over [`Usb`].
 //! - [`BitBang`]: programs as bytes for eight lines, on chips and channels without that engine.
 //! - [`open`]: the one of the two that a profile asks for.
-//! - [`Chip`], [`Rate`]: what each chip can do; [`Profile`]: which line is which.
+//! - [`Chip`], [`Rate`]: what each chip can do; [`profiles`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
 //! - [`Trace`]: a wrapper that writes what runs as a value-change dump.
 //! - [`Faulty`]: a USB device that misbehaves on purpose.
@@ -22,7 +22,7 @@ mod log;
 mod lowered;
 mod mpsse;
 mod open;
-mod profile;
+pub mod profiles;
 pub mod tap_socket;
 #[cfg(test)]
 mod testing;
@@ -36,6 +36,6 @@ pub use log::{Recorder, Replay};
 pub use lowered::Lowered;
 pub use mpsse::Mpsse;
 pub use open::open;
-pub use profile::{Pin, Profile, TapLines, Wire};
+pub use profiles::{Pin, Profile, TapLines, Wire};
 pub use trace::Trace;
 pub use usb::{Usb, UsbCounts, UsbError};

@@ -378,11 +378,54 @@ fn lost_doubled_and_wrong_bytes_do_not_become_answers() {
             matches!(error, PortError::OutOfStep { .. }),
             "{fault:?}: {error}"
         );
-        assert_eq!(port.submit(Piece::default()).unwrap_err(), error);
-        // The chip itself is in step: its lines can still be let go.
-        let _ = port.release();
+        assert!(
+            error
+                .to_string()
+                .ends_with("it was brought into step again and the test logic reset"),
+            "{fault:?}: {error}"
+        );
+        // It takes programs again, from the reset on.
+        assert_eq!(port.usb().usb().clocks().state, TapState::TestLogicReset);
+        let mut program = ScanProgram::new();
+        let slot = program.scan_captured(Register::Dr, Bits::ones(32), TapState::RunTestIdle);
+        let answers = run(&mut port, program, limits).unwrap();
+        assert_eq!(
+            answers.bits(slot).get_u64(0, 32) as u32,
+            IDCODES[2].1,
+            "{fault:?}"
+        );
+        port.release().unwrap();
         assert_eq!(port.usb().usb().chip().driven_lines(), 0, "{fault:?}");
     }
+}
+
+#[test]
+fn out_of_step_a_second_time_is_final() {
+    // Packet 2 has the first answer; some packets later, after the resynchronisation, another one is lost.
+    let usb = EmulatedAdapter::new(Model::ft2232h(), Chain::new(&IDCODES));
+    let usb = Faulty::new(usb, Some(Fault::Lose { packet: 2 }));
+    let usb = Faulty::new(usb, Some(Fault::Lose { packet: 24 }));
+    let mut port = Mpsse::open(usb, Profile::plain_ft2232h()).unwrap();
+    let limits = PieceLimits::at(1_000_000);
+    let first = run(&mut port, long_read(2048 * 8), limits).unwrap_err();
+    assert!(
+        first.to_string().contains("brought into step again"),
+        "{first}"
+    );
+    let mut second = None;
+    for _ in 0..40 {
+        if let Err(e) = run(&mut port, long_read(2048 * 8), limits) {
+            second = Some(e);
+            break;
+        }
+    }
+    let second = second.expect("a packet was lost");
+    assert!(matches!(second, PortError::OutOfStep { .. }), "{second}");
+    assert!(!second.to_string().contains("brought"), "{second}");
+    assert_eq!(port.submit(Piece::default()).unwrap_err(), second);
+    // The chip itself is in step: its lines can still be let go.
+    let _ = port.release();
+    assert_eq!(port.usb().usb().usb().chip().driven_lines(), 0);
 }
 
 #[test]
@@ -515,7 +558,10 @@ fn profiles_that_do_not_fit_the_chip_are_refused() {
         "{error}"
     );
     let error = open(Model::ft4232h(), Profile::plain_ft2232h());
-    assert!(error.contains("a FT4232H has no line 8 for it"), "{error}");
+    assert!(
+        error.contains("a FT4232H has no line ACBUS0 for it"),
+        "{error}"
+    );
     let mut port = self::open(Model::ft4232h());
     let mut program = ScanProgram::new();
     program.line(Line::Trst, Level::Low);

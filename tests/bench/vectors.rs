@@ -43,7 +43,10 @@ fn main() {
     let open = || BufReader::new(File::open(folder.join("table.csv")).expect("the table"));
 
     let board = Board::load(folder.join("board.toml")).unwrap_or_else(|e| panic!("{e}"));
-    let place = Place::Bench(folder.join("bench.toml"));
+    let place = Place::Bench {
+        file: folder.join("bench.toml"),
+        profile: None,
+    };
     let mut session = Session::open(&place, None, Cancel::new()).unwrap_or_else(|e| panic!("{e}"));
     let scanned = session.scan(Some(&board)).expect("scanned");
     let chain = scanned

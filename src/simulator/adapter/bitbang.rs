@@ -175,7 +175,7 @@ mod tests {
             gap_ns: 0,
             turnaround_ns: 0,
         };
-        let wiring = Wiring::plain(&Model::ft232r());
+        let wiring = Wiring::plain(&Model::ft232r(), 0);
         let mut usb = EmulatedAdapter::with(model, 0, wiring, timing, probe);
         usb.control_out(0x09, 1, 0).unwrap();
         usb.control_out(0x03, 80, 0).unwrap();

@@ -69,7 +69,7 @@ struct Requests {
 impl<C: Clocks> EmulatedAdapter<C> {
     /// Channel A of a chip just plugged in, wired as a plain module, with the usual timing.
     pub fn new(model: Model, clocks: C) -> Self {
-        let wiring = Wiring::plain(&model);
+        let wiring = Wiring::plain(&model, 0);
         Self::with(model, 0, wiring, Timing::default(), clocks)
     }
 

@@ -267,12 +267,12 @@ impl Default for Wiring {
 }
 
 impl Wiring {
-    /// A plain module of this chip. Without an MPSSE: TCK on line 0 (TXD), TDO on 1 (RXD), TMS
+    /// A plain module of a channel of this chip, 0 for A. Without an MPSSE: TCK on line 0 (TXD), TDO on 1 (RXD), TMS
     /// on 2 (RTS), TDI on 4 (DTR), TRST* on 3 (CTS), system reset on 5 (DSR), spare 0 on 6
     /// (DCD), spare 1 on 7 (RI): no line that the chip drives as a serial port meets an output
     /// of the board.
-    pub fn plain(model: &Model) -> Wiring {
-        if model.mpsse_channels > 0 {
+    pub fn plain(model: &Model, channel: u8) -> Wiring {
+        if channel < model.mpsse_channels {
             return Wiring::default();
         }
         Wiring {

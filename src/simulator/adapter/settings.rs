@@ -31,7 +31,7 @@ const KEYS: [&str; 8] = [
     "hang_after",
 ];
 
-/// An adapter as a bench file describes it: channel A of a plain module.
+/// An adapter as a bench file describes it: a plain module.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Setup {
     /// The chip.
@@ -114,10 +114,11 @@ impl Setup {
         }
     }
 
-    /// The adapter with its plug in and its lines on `clocks`.
-    pub fn on<C: Clocks>(self, clocks: C) -> EmulatedAdapter<C> {
-        let wiring = Wiring::plain(&self.model);
-        EmulatedAdapter::with(self.model, 0, wiring, self.timing, clocks).with_faults(self.faults)
+    /// The adapter with its plug in and the lines of one channel (0 for A) on `clocks`.
+    pub fn on<C: Clocks>(self, clocks: C, channel: u8) -> EmulatedAdapter<C> {
+        let wiring = Wiring::plain(&self.model, channel);
+        EmulatedAdapter::with(self.model, channel, wiring, self.timing, clocks)
+            .with_faults(self.faults)
     }
 }
 

@@ -550,12 +550,17 @@ impl<U: Usb> Port for BitBang<U> {
         // After a failure the lines are let go all the same, if the chip still listens.
         let failed = self.failed.take();
         let gone = self.let_go();
-        match failed {
-            Some(failed) => {
-                self.failed = Some(failed);
-                gone
+        if failed.is_some() {
+            self.failed = failed;
+            return gone;
+        }
+        match self.keep(gone) {
+            // Brought into step again, which set the lines: they still are to be let go.
+            Err(PortError::OutOfStep { .. }) if self.failed.is_none() => {
+                let gone = self.let_go();
+                self.keep(gone)
             }
-            None => self.keep(gone),
+            kept => kept,
         }
     }
 

@@ -27,7 +27,8 @@ pub struct LibUsb {
     interface: u8,
     endpoint_in: u8,
     packet_bytes: usize,
-    had_driver: bool,
+    /// The kernel's driver had the channel before and is to have it again.
+    reattach: bool,
     adapter: Adapter,
     opened: Instant,
     waiting_counted: bool,
@@ -77,6 +78,7 @@ impl LibUsb {
         device: &rusb::Device<Context>,
         adapter: &Adapter,
         channel: u8,
+        reattach: bool,
     ) -> Result<LibUsb, UsbError> {
         let handle = device.open().map_err(error_of)?;
         let config = device
@@ -132,7 +134,7 @@ impl LibUsb {
             interface: number,
             endpoint_in,
             packet_bytes,
-            had_driver,
+            reattach: had_driver && reattach,
             adapter: adapter.clone(),
             opened: Instant::now(),
             waiting_counted: true,
@@ -143,23 +145,6 @@ impl LibUsb {
     /// The adapter as it was listed.
     pub fn adapter(&self) -> &Adapter {
         &self.adapter
-    }
-
-    /// Gives the channel up, back to the kernel's driver if that had it before.
-    ///
-    /// # Errors
-    /// The device is gone, or the driver cannot be attached.
-    pub fn give_back(mut self) -> Result<(), UsbError> {
-        self.stop();
-        self.handle
-            .release_interface(self.interface)
-            .map_err(error_of)?;
-        if self.had_driver {
-            self.handle
-                .attach_kernel_driver(self.interface)
-                .map_err(error_of)?;
-        }
-        Ok(())
     }
 
     fn stop(&mut self) {
@@ -177,8 +162,14 @@ impl LibUsb {
 }
 
 impl Drop for LibUsb {
+    /// Gives the channel up; back to the kernel's driver only if that was asked for.
     fn drop(&mut self) {
         self.stop();
+        // Nobody is left to be told of a failure, and a device that is gone has no driver.
+        let _ = self.handle.release_interface(self.interface);
+        if self.reattach {
+            let _ = self.handle.attach_kernel_driver(self.interface);
+        }
     }
 }
 

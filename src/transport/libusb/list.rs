@@ -6,7 +6,7 @@ use rusb::UsbContext;
 
 use super::super::{Chip, UsbError};
 use super::device::LibUsb;
-use super::{context, error_of};
+use super::{context, error_of, texts};
 use crate::tap::PortError;
 
 /// How long reading a text of a device may take.
@@ -35,8 +35,11 @@ pub struct Adapter {
     pub product_text: Option<String>,
     /// See [`Adapter::maker`].
     pub serial: Option<String>,
-    /// Why it cannot be opened, if so.
+    /// Why it cannot be opened, if so; busy if another program has one of its channels.
     pub refused: Option<UsbError>,
+    /// The channels, 0 for A, that a driver of the system holds: it is detached when the channel
+    /// is claimed.
+    pub driver_on: Vec<u8>,
 }
 
 impl Adapter {
@@ -48,6 +51,11 @@ impl Adapter {
             None => format!("{chip} at {}:{}", self.bus, self.address),
         }
     }
+}
+
+/// Whether this host has USB that this program may see.
+pub fn has_usb() -> bool {
+    context().is_some()
 }
 
 /// The adapters that are plugged in, in the order of bus and address; none on a host without
@@ -94,6 +102,7 @@ fn look(device: &rusb::Device<rusb::Context>) -> Option<Adapter> {
         product_text: None,
         serial: None,
         refused: None,
+        driver_on: Vec::new(),
     };
     match device.open() {
         Ok(handle) => {
@@ -112,8 +121,24 @@ fn look(device: &rusb::Device<rusb::Context>) -> Option<Adapter> {
                     .read_serial_number_string(language, &descriptor, TEXT_TIME)
                     .ok();
             }
+            for channel in 0..adapter.chip.map_or(0, |c| c.channels) {
+                if handle.kernel_driver_active(channel).unwrap_or(false) {
+                    adapter.driver_on.push(channel);
+                } else if let Err(rusb::Error::Busy) = handle.claim_interface(channel) {
+                    adapter.refused = Some(UsbError::Busy);
+                } else {
+                    // Only tried; the claim may also have failed for want of such a channel.
+                    let _ = handle.release_interface(channel);
+                }
+            }
         }
-        Err(e) => adapter.refused = Some(error_of(e)),
+        Err(e) => {
+            adapter.refused = Some(error_of(e));
+            let texts = texts::of(device);
+            adapter.maker = texts.maker;
+            adapter.product_text = texts.product;
+            adapter.serial = texts.serial;
+        }
     }
     Some(adapter)
 }
@@ -132,7 +157,7 @@ fn release_of(version: rusb::Version) -> u16 {
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Selector {
     which: Which,
-    channel: u8,
+    channel: Option<u8>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -148,9 +173,9 @@ impl Selector {
     pub fn new(text: &str) -> Selector {
         let (which, channel) = match text.rsplit_once('/') {
             Some((which, letter)) if matches!(letter, "A" | "B" | "C" | "D") => {
-                (which, letter.as_bytes()[0] - b'A')
+                (which, Some(letter.as_bytes()[0] - b'A'))
             }
-            _ => (text, 0),
+            _ => (text, None),
         };
         let place = which
             .split_once(':')
@@ -163,15 +188,15 @@ impl Selector {
         Selector { which, channel }
     }
 
-    /// The channel, 0 for A.
-    pub fn channel(&self) -> u8 {
+    /// The channel, 0 for A, if one is named.
+    pub fn channel(&self) -> Option<u8> {
         self.channel
     }
 
     fn fits(&self, adapter: &Adapter) -> bool {
         match &self.which {
             // A chip that nothing can be done with is not meant unless it is named.
-            Which::Any => adapter.chip.is_some_and(|c| c.mpsse_channels > 0),
+            Which::Any => adapter.chip.is_some_and(Chip::can_be_driven),
             Which::Serial(serial) => adapter.serial.as_ref() == Some(serial),
             Which::Place(bus, address) => (*bus, *address) == (adapter.bus, adapter.address),
         }
@@ -200,19 +225,20 @@ impl Selector {
 
     fn named(&self) -> String {
         match &self.which {
-            Which::Any => "a USB adapter with an MPSSE".to_owned(),
+            Which::Any => "a USB adapter that can be driven".to_owned(),
             Which::Serial(serial) => format!("a USB adapter with serial number {serial}"),
             Which::Place(bus, address) => format!("a USB adapter at {bus}:{address}"),
         }
     }
 }
 
-/// Opens the adapter that is meant and claims its channel.
+/// Opens the adapter that is meant and claims one of its channels, 0 for A. With `reattach`, a
+/// driver of the system that had it gets it back when it is dropped.
 ///
 /// # Errors
 /// [`PortError::NotFound`]: nothing fits, as on a host without USB; [`PortError::NotAllowed`],
 /// [`PortError::Busy`]: it is there and cannot be had; [`PortError::Other`]: several fit.
-pub fn open(selector: &Selector) -> Result<LibUsb, PortError> {
+pub fn open(selector: &Selector, channel: u8, reattach: bool) -> Result<LibUsb, PortError> {
     let failed = |e: UsbError, what: &str| e.of(what, "open", 0, TEXT_TIME);
     let all = adapters().map_err(|e| failed(e, "the list of USB devices"))?;
     let adapter = selector.choose(&all)?;
@@ -223,7 +249,7 @@ pub fn open(selector: &Selector) -> Result<LibUsb, PortError> {
         .iter()
         .find(|d| (d.bus_number(), d.address()) == (adapter.bus, adapter.address))
         .ok_or_else(|| failed(UsbError::Gone, &name))?;
-    LibUsb::claim(&device, adapter, selector.channel).map_err(|e| failed(e, &name))
+    LibUsb::claim(&device, adapter, channel, reattach).map_err(|e| failed(e, &name))
 }
 
 #[cfg(test)]
@@ -242,6 +268,7 @@ mod tests {
             product_text: None,
             serial: serial.map(str::to_owned),
             refused: None,
+            driver_on: Vec::new(),
         }
     }
 
@@ -251,7 +278,7 @@ mod tests {
         let all = adapters().unwrap();
         if all.is_empty() {
             assert!(matches!(
-                open(&Selector::default()),
+                open(&Selector::default(), 0, false),
                 Err(PortError::NotFound { .. })
             ));
         }
@@ -262,7 +289,7 @@ mod tests {
         let all = [
             adapter(0x0700, 4, Some("W7")),
             adapter(0x0500, 5, Some("W8")),
-            adapter(0x0600, 6, None),
+            adapter(0x0400, 6, None),
         ];
         let address = |text: &str| {
             Selector::new(text)
@@ -272,7 +299,11 @@ mod tests {
         };
         assert_eq!(address("W8"), Ok(5));
         assert_eq!(address("1:4"), Ok(4));
-        assert_eq!(address("1:6"), Ok(6), "by its place even one without MPSSE");
+        assert_eq!(
+            address("1:6"),
+            Ok(6),
+            "by its place even one that cannot be driven"
+        );
         assert!(
             address("W9")
                 .unwrap_err()
@@ -288,9 +319,9 @@ mod tests {
             5,
             "the only one that can be driven"
         );
-        assert_eq!(Selector::new("W8/B").channel(), 1);
-        assert_eq!(Selector::new("/D").channel(), 3);
-        assert_eq!(Selector::new("W/8"), Selector::new("W/8/A"));
+        assert_eq!(Selector::new("W8/B").channel(), Some(1));
+        assert_eq!(Selector::new("/D").channel(), Some(3));
+        assert_eq!(Selector::new("W/8").channel(), None);
     }
 
     #[test]

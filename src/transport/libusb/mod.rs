@@ -1,6 +1,7 @@
 //! Real USB devices through libusb.
 //!
 //! [`adapters`] lists what is plugged in, [`open`] claims one channel of one of them,
+//! [`others`] names what else looks like a JTAG cable, [`wait_for_plug`] waits for a plug, and
 //! [`LibUsb`] is that channel as [`Usb`](super::Usb). A writer thread and a reader thread stand
 //! at the two bulk endpoints, so that both directions go on by themselves.
 //!
@@ -9,13 +10,18 @@
 //!
 //! **Set-up on Linux.** Reading the descriptors needs nothing; opening needs write access to the
 //! device node. A kernel driver for serial ports that holds the channel is detached when the
-//! channel is claimed, and is not attached again unless asked ([`LibUsb::give_back`]).
+//! channel is claimed, and gets it back at the end only if that is asked for ([`open`]).
 
 mod device;
 mod list;
+mod others;
+mod plug;
+mod texts;
 
 pub use device::LibUsb;
-pub use list::{Adapter, Selector, adapters, open};
+pub use list::{Adapter, Selector, adapters, has_usb, open};
+pub use others::{Other, others};
+pub use plug::{Plugged, wait_for_plug};
 
 use super::UsbError;
 

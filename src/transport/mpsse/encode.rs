@@ -146,9 +146,12 @@ impl Encoder {
     /// The commands that bring a freshly synchronised chip to its starting point.
     pub(super) fn set_up(&mut self, rate: Rate) {
         if self.chip.fast {
-            self.stream
-                .bytes
-                .extend([op::ADAPTIVE_OFF, op::THREE_PHASE_OFF]);
+            let adaptive = if self.profile.return_clock {
+                op::ADAPTIVE_ON
+            } else {
+                op::ADAPTIVE_OFF
+            };
+            self.stream.bytes.extend([adaptive, op::THREE_PHASE_OFF]);
         }
         self.stream.bytes.push(op::LOOPBACK_OFF);
         self.rate(rate);

@@ -55,6 +55,8 @@ mod op {
     pub(super) const THREE_PHASE_OFF: u8 = 0x8d;
     /// Eight times n + 1 clocks without data.
     pub(super) const CLOCK_BYTES: u8 = 0x8f;
+    /// TCK waits for the return clock on GPIOL3.
+    pub(super) const ADAPTIVE_ON: u8 = 0x96;
     pub(super) const ADAPTIVE_OFF: u8 = 0x97;
     /// Two commands that no chip has: echoed after [`BAD_COMMAND`].
     pub(super) const MARKS: [u8; 2] = [0xaa, 0xab];

@@ -4,11 +4,11 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::tap::{
-    Answers, Expectations, Line, Piece, Port, PortError, Step, Ticket, Traffic, Walker,
+    Answers, Expectations, Line, Piece, Port, PortError, Step, Ticket, TmsPath, Traffic, Walker,
 };
 
 use super::super::lowered::{cycles_time, steps_of, unknown_ticket};
-use super::super::{Chip, Profile, Usb, UsbError, Way};
+use super::super::{Chip, Profile, Rate, Usb, UsbError, Way};
 use super::decode::decode;
 use super::encode::{Encoder, Part, Stream};
 use super::op;
@@ -17,6 +17,8 @@ use super::op;
 const PATIENCE: Duration = Duration::from_secs(2);
 /// How long one read waits.
 const SLICE: Duration = Duration::from_millis(100);
+/// After so long without a sign from the chip it has run out of what was sent.
+const QUIET: Duration = Duration::from_millis(30);
 /// How long to wait between two looks at what the chip has taken.
 const MOMENT: Duration = Duration::from_micros(200);
 /// The OUT FIFO of a chip whose FIFO is not known.
@@ -45,6 +47,7 @@ pub struct Mpsse<U> {
     chip: &'static Chip,
     encoder: Encoder,
     walker: Walker,
+    rate: Rate,
     tck_hz: u32,
     /// Set-up commands that go out in front of the next piece.
     ahead: Stream,
@@ -58,6 +61,7 @@ pub struct Mpsse<U> {
     tck_cycles: u64,
     shift_bits: u64,
     released: bool,
+    resynchronised: bool,
     failed: Option<PortError>,
 }
 
@@ -104,13 +108,15 @@ impl<U: Usb> Mpsse<U> {
             )));
         }
         let encoder = Encoder::new(chip, profile);
+        let rate = chip.rate(FIRST_TCK_HZ).expect("every MPSSE can make 1 MHz");
         let mut port = Mpsse {
             usb,
             what,
             chip,
             encoder,
             walker: Walker::new(),
-            tck_hz: 0,
+            rate,
+            tck_hz: rate.tck_hz(),
             ahead: Stream::default(),
             received: VecDeque::new(),
             flight: VecDeque::new(),
@@ -120,12 +126,11 @@ impl<U: Usb> Mpsse<U> {
             tck_cycles: 0,
             shift_bits: 0,
             released: false,
+            resynchronised: false,
             failed: None,
         };
         port.start()?;
-        let rate = chip.rate(FIRST_TCK_HZ).expect("every MPSSE can make 1 MHz");
         port.encoder.set_up(rate);
-        port.tck_hz = rate.tck_hz();
         port.ahead = port.encoder.finish();
         Ok(port)
     }
@@ -164,6 +169,11 @@ impl<U: Usb> Mpsse<U> {
         self.usb
             .listen(packet * 32, 2)
             .map_err(|e| self.error(e, "reading", PATIENCE))?;
+        self.step_in()
+    }
+
+    /// Finds the engine in step, if need be by leaving its mode.
+    fn step_in(&mut self) -> Result<(), PortError> {
         if self.synchronise()?.is_ok() {
             return Ok(());
         }
@@ -304,15 +314,74 @@ impl<U: Usb> Mpsse<U> {
         self.failed.clone().map_or(Ok(()), Err)
     }
 
-    /// Keeps a failure: from then on the state of the TAP is unknown.
+    /// Keeps a failure. Out of step, the engine is brought into step again, once, and the test
+    /// logic reset: from there it takes programs again, and the failure is told. After any other
+    /// failure the state of the TAP is unknown and nothing more is run.
     fn keep<T>(&mut self, result: Result<T, PortError>) -> Result<T, PortError> {
-        if let Err(e) = &result {
-            self.failed = Some(e.clone());
-            self.flight.clear();
-            self.done.clear();
+        let Err(e) = result else {
+            return result;
+        };
+        self.flight.clear();
+        self.done.clear();
+        self.received.clear();
+        let e = match e {
+            PortError::OutOfStep {
+                what,
+                expected,
+                found,
+            } if !self.resynchronised => {
+                self.resynchronised = true;
+                let again = self.back_in_step();
+                let said = match &again {
+                    Ok(()) => "it was brought into step again and the test logic reset".to_owned(),
+                    Err(e) => format!("bringing it into step again failed: {e}"),
+                };
+                self.failed = again.err();
+                PortError::OutOfStep {
+                    what,
+                    expected,
+                    found: format!("{found}; {said}"),
+                }
+            }
+            e => {
+                self.failed = Some(e.clone());
+                e
+            }
+        };
+        Err(e)
+    }
+
+    /// Lets everything that was sent run out, synchronises anew, sets all lines as they are to be
+    /// and resets the test logic.
+    fn back_in_step(&mut self) -> Result<(), PortError> {
+        // Nothing that is not sent yet is to be sent any more.
+        self.encoder.finish();
+        self.ahead = Stream::default();
+        let began = self.usb.now();
+        let (mut since, mut taken) = (began, self.usb.counts().out_bytes);
+        while self.usb.now() - since < QUIET && self.usb.now() - began < PATIENCE {
+            self.fetch(QUIET)?;
+            let now = self.usb.counts().out_bytes;
+            if now != taken || !self.received.is_empty() {
+                (since, taken) = (self.usb.now(), now);
+            }
             self.received.clear();
         }
-        result
+        self.step_in()?;
+        self.encoder.set_up(self.rate);
+        self.walker = Walker::new();
+        self.encoder.step(
+            self.walker.state(),
+            Step::Tms(TmsPath { bits: 0x1f, len: 5 }),
+        );
+        self.encoder.mark();
+        let stream = self.encoder.finish();
+        self.send(stream, None)?;
+        while !self.flight.is_empty() {
+            self.land()?;
+        }
+        self.released = false;
+        Ok(())
     }
 
     /// Time that the pieces in flight take.
@@ -483,6 +552,7 @@ impl<U: Usb> Port for Mpsse<U> {
         self.encoder.rate(rate);
         let stream = self.encoder.finish();
         self.ahead.bytes.extend(stream.bytes);
+        self.rate = rate;
         self.tck_hz = rate.tck_hz();
         Ok(self.tck_hz)
     }
@@ -491,12 +561,17 @@ impl<U: Usb> Port for Mpsse<U> {
         // After a failure the lines are let go all the same, if the chip still listens.
         let failed = self.failed.take();
         let gone = self.let_go();
-        match failed {
-            Some(failed) => {
-                self.failed = Some(failed);
-                gone
+        if failed.is_some() {
+            self.failed = failed;
+            return gone;
+        }
+        match self.keep(gone) {
+            // Brought into step again, which set the lines: they still are to be let go.
+            Err(PortError::OutOfStep { .. }) if self.failed.is_none() => {
+                let gone = self.let_go();
+                self.keep(gone)
             }
-            None => self.keep(gone),
+            kept => kept,
         }
     }
 

@@ -1,8 +1,8 @@
-//! Adapter profiles: which line of the chip is which line of the board.
+//! What the driver needs of a profile.
 
 use crate::tap::Line;
 
-use super::{Chip, Way};
+use super::super::{Chip, Way};
 
 /// A line of the chip: 0 to 7 are the low byte (ADBUS0 to ADBUS7), 8 to 15 the high byte
 /// (ACBUS0 to ACBUS7).
@@ -38,6 +38,9 @@ impl Wire {
         }
     }
 }
+
+/// The lines of the low byte as a serial port names them.
+pub(super) const SERIAL_NAMES: [&str; 8] = ["TXD", "RXD", "RTS", "CTS", "DTR", "DSR", "DCD", "RI"];
 
 /// The lines of the TAP, in the low byte.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -88,6 +91,9 @@ pub struct Profile {
     pub way: Way,
     /// TCK, TDI, TDO and TMS.
     pub tap: TapLines,
+    /// TCK waits for the board's return clock on [`Profile::RETURN_CLOCK`] (adaptive clocking;
+    /// H types).
+    pub return_clock: bool,
     /// TRST*, if it is wired.
     pub trst: Option<Wire>,
     /// The board's system reset, if it is wired.
@@ -100,6 +106,19 @@ pub struct Profile {
 }
 
 impl Profile {
+    /// The line of the return clock on chips that have it: GPIOL3 (AN_108).
+    pub const RETURN_CLOCK: Pin = 7;
+
+    /// What data sheets call a line: `ADBUS4`, `BCBUS0`; by bit-bang as on a serial port, `TXD`.
+    pub fn line_name(&self, pin: Pin) -> String {
+        let letter = char::from(b'A' + self.channel.min(25));
+        match (self.way, pin) {
+            (Way::BitBang, 0..8) => SERIAL_NAMES[usize::from(pin)].to_owned(),
+            (_, 0..8) => format!("{letter}DBUS{pin}"),
+            _ => format!("{letter}CBUS{}", pin - 8),
+        }
+    }
+
     /// A plain module with an MPSSE that has `high_lines` lines in its high byte: spare 0 to 3
     /// on ADBUS4 to 7, spare 4 to 7 on ACBUS0 to 3, TRST* on ACBUS4 and system reset on ACBUS5
     /// (both only pulled low), as far as the chip has them.
@@ -110,6 +129,7 @@ impl Profile {
             channel,
             way: Way::Mpsse,
             tap: TapLines::MPSSE,
+            return_clock: false,
             trst: has(12).then_some(Wire::open_drain(12)),
             system_reset: has(13).then_some(Wire::open_drain(13)),
             spare: (4..12)
@@ -128,6 +148,7 @@ impl Profile {
             channel,
             way: Way::BitBang,
             tap: TapLines::BIT_BANG,
+            return_clock: false,
             trst: Some(Wire::open_drain(3)),
             system_reset: Some(Wire::open_drain(5)),
             spare: vec![Wire::straight(6), Wire::straight(7)],
@@ -138,18 +159,6 @@ impl Profile {
     /// A plain FT2232H module, channel A.
     pub fn plain_ft2232h() -> Profile {
         Profile::plain_module("plain FT2232H module, channel A", 0, 8)
-    }
-
-    /// The plain module of a chip's channel, driven as that channel can be; `None` if it cannot.
-    pub fn plain(chip: &Chip, channel: u8) -> Option<Profile> {
-        let name = |how: &str| {
-            let letter = char::from(b'A' + channel.min(25));
-            format!("plain {} module, channel {letter}{how}", chip.name)
-        };
-        Some(match chip.way(channel)? {
-            Way::Mpsse => Profile::plain_module(&name(""), channel, chip.high_lines),
-            Way::BitBang => Profile::plain_bit_bang(&name(", by bit-bang"), channel),
-        })
     }
 
     /// The wire of a side line, if there is one.
@@ -186,16 +195,23 @@ impl Profile {
             Way::Mpsse => 8 + chip.high_lines,
             Way::BitBang => 8,
         };
+        if self.return_clock && !chip.fast {
+            return Some(format!(
+                "a {} cannot wait for a return clock: H types can",
+                chip.name
+            ));
+        }
         if self.spare.len() > 8 {
             return Some(format!("{} spare lines, of 8 at most", self.spare.len()));
         }
         let mut taken = 0u16;
         for pin in self.pins() {
             if pin >= lines {
-                return Some(format!("a {} has no line {pin} for it", chip.name));
+                let name = self.line_name(pin);
+                return Some(format!("a {} has no line {name} for it", chip.name));
             }
             if taken >> pin & 1 == 1 {
-                return Some(format!("line {pin} has two tasks"));
+                return Some(format!("line {} has two tasks", self.line_name(pin)));
             }
             taken |= 1 << pin;
         }
@@ -214,10 +230,11 @@ impl Profile {
             .into_iter()
             .chain(side.map(|wire| wire.pin))
             .chain(self.fixed.iter().map(|&(pin, _)| pin))
+            .chain(self.return_clock.then_some(Profile::RETURN_CLOCK))
     }
 
     /// The wish that cannot be met when a side line is not there.
-    pub(super) fn lacks(&self, line: Line) -> String {
+    pub(in super::super) fn lacks(&self, line: Line) -> String {
         let line = match line {
             Line::Trst => "TRST*".to_owned(),
             Line::SystemReset => "the system reset".to_owned(),
@@ -228,7 +245,7 @@ impl Profile {
 
     /// From the levels of the chip's lines: bit k is spare line k as the board has it; lines
     /// that there are not read 1.
-    pub(super) fn spare_levels(&self, pins: u16) -> u64 {
+    pub(in super::super) fn spare_levels(&self, pins: u16) -> u64 {
         let mut levels = 0xff;
         for (k, wire) in self.spare.iter().enumerate() {
             let level = (pins >> wire.pin & 1 == 1) != wire.inverted;
