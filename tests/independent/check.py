@@ -387,8 +387,8 @@ def refusals(check):
 
 
 def kills(check, seeds):
-    """Kills a ring-out, a load and a scan at random moments: the exit status is the signal's, the board is left safe, and a
-    load that was broken off has closed its device."""
+    """Kills a ring-out, a load, a play and a scan at random moments: the exit status is the signal's, the board is left safe,
+    and a load that was broken off has closed its device."""
     dice = random.Random(5)
     folder, model, truth = check.board("kill", write_board.fixed(["open", "swap", "stuck-low"]))
     board = os.path.join(folder, "board.toml")
@@ -396,7 +396,15 @@ def kills(check, seeds):
     image = os.path.join(load_folder, "image.bin")
     with open(image, "wb") as file:
         file.write(dice.randbytes(400_000))
+    device = {d["name"]: d for d in load_model["devices"]}["U3"]
+    select = {i: f"SIR {device['ir_length']} TDI ({int(device['opcodes'][i][0], 2):X});" for i in ("LOOM_OPEN", "LOOM_DATA", "LOOM_CLOSE")}
+    lines = [select["LOOM_OPEN"], "RUNTEST 120 TCK;", select["LOOM_DATA"]]
+    lines += [f"SDR 8000 TDI ({dice.getrandbits(8000):X});" for _ in range(400)] + [select["LOOM_CLOSE"], "RUNTEST 8 TCK;", ""]
+    write_board.write(load_folder, "image.svf", "\n".join(lines))
+    play = ["play", os.path.join(load_folder, "board.toml"), os.path.join(load_folder, "image.svf"), "--device", "U3",
+            "--machine", "off", "--yes", "--json"]
     for job, count, a_model, a_truth, arguments in (
+            ("play", 60 if check.full else 6, load_model, load_truth, play),
             ("ringout", 100 if check.full else 6, model, truth, ["ringout", board] + RINGOUT),
             ("load", 60 if check.full else 6, load_model, load_truth, load("U3", image)),
             ("scan", 20 if check.full else 2, model, truth, ["scan", board, "--json"])):
@@ -422,7 +430,7 @@ def kills(check, seeds):
             if run.witness:
                 board_kept(run, a_truth, problems)
                 loaded = run.witness["loaded"].get("U3", [])
-                if "LOOM_OPEN" in loaded and "LOOM_CLOSE" not in loaded:
+                if job == "load" and "LOOM_OPEN" in loaded and "LOOM_CLOSE" not in loaded:
                     problems.append("the load was broken off and the recipe's exit steps did not run")
             where = f"message {moment} of {whole.witness['messages']}" if isinstance(moment, int) else f"{moment:.3f} s"
             check.case(f"kill of {job} by {sent.name} at {where}", problems)

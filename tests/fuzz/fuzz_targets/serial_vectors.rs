@@ -7,6 +7,7 @@ use taploom::load::play::{ChainPads, PlayOptions, rehearse};
 use taploom::svf::Limits;
 
 fuzz_target!(|bytes: &[u8]| {
+    let spares = [("a".to_owned(), 0), ("b".to_owned(), 3)];
     let options = |strict| PlayOptions {
         limits: Limits { strict, statement_bytes: 1 << 16 },
         keep_going: false,
@@ -14,7 +15,7 @@ fuzz_target!(|bytes: &[u8]| {
         pads: ChainPads { ir_before: 3, ir_after: 5, dr_before: 1, dr_after: 2 },
         tck_hz: 1_000_000,
         inspect: None,
-        spares: &[],
+        spares: &spares,
     };
     let (loose, error) = rehearse(bytes, &options(false));
     if let Some(error) = &error {
