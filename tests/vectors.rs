@@ -21,6 +21,7 @@ fn options() -> PlayOptions<'static> {
         pads: ChainPads::default(),
         tck_hz: 6_000_000,
         inspect: None,
+        locate: None,
         spares: &[],
     }
 }

@@ -85,6 +85,19 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
             recipe.name, recipe.tried, recipe.source
         ));
     }
+    if arguments.force {
+        match image.recognise(&recipe.image, &bsdl.entity, chain.idcodes()[place]) {
+            Ok(Err(refusal)) => {
+                let why = refusal.finding(&device.name, &image);
+                context.note(&format!(
+                    "warning: going on by force, though {}: expected {}, seen {}",
+                    why.what, why.expected, why.seen
+                ));
+            }
+            Ok(Ok(_)) => {}
+            Err(error) => return Err(opened.fail(Failure::input("file", error.to_string()))),
+        }
+    }
     let bar = work::progress_bar(
         context,
         image.bytes(),
@@ -105,9 +118,7 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
             let (fields, text) = refused(&refusal, &device.name, &image);
             opened.finish(Exit::Finding, fields, text)
         }
-        Ok(LoadOutcome::Ran(load, loaded)) => {
-            ended(context, opened, &board, &image, (&load, &loaded))
-        }
+        Ok(LoadOutcome::Ran(load, loaded)) => ended(opened, &board, (&load, &loaded)),
         Err(error) => {
             let far = match &error {
                 LoadError::Port { far, .. } => Some(report::load_lost_fields(far)),
@@ -122,19 +133,10 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
 }
 
 fn ended(
-    context: &Context,
     opened: Opened<'_>,
     board: &Board,
-    image: &Image,
     (load, loaded): (&Load<'_>, &Loaded),
 ) -> Result<Outcome, Failed> {
-    if let Some(refusal) = load.forced() {
-        let why = refusal.finding(&board.name, image);
-        context.note(&format!(
-            "warning: went on by force, though {}: expected {}, seen {}",
-            why.what, why.expected, why.seen
-        ));
-    }
     let fields = report::load_fields(load, loaded);
     match loaded.end {
         LoadEnd::Done => opened.finish_with(

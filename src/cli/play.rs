@@ -5,7 +5,7 @@ use std::fs::File;
 use crate::board::{Board, DeviceIndex};
 use crate::load::play::{ChainPads, PlayOptions, Played, play, rehearse};
 use crate::report;
-use crate::session::{extest_watch, pads_around};
+use crate::session::{extest_watch, locator, pads_around};
 use crate::svf::Limits;
 use crate::tap::Port;
 
@@ -35,6 +35,7 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
         pads: ChainPads::default(),
         tck_hz: board.tck_limit_hz(true),
         inspect: None,
+        locate: None,
         spares: &spares,
     };
     // The whole file is read first: nobody wants to learn of a misspelt line after the erase.
@@ -70,9 +71,11 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
         },
     };
     let watch = extest_watch(&board, &chain);
+    let locate = locator(&board, &chain);
     let options = PlayOptions {
         pads,
         inspect: Some(&watch),
+        locate: Some(&locate),
         ..options
     };
     let (plan, _) = rehearse(open(arguments)?, &options);

@@ -41,6 +41,7 @@ fn mismatch_value(m: &PlayMismatch) -> Value {
         "command": m.command,
         "bits": m.bits,
         "pad_bits": m.pad_bits,
+        "devices": m.devices,
         "seen": m.seen.to_hex(),
         "expected": m.expected.to_hex(),
         "mask": m.mask.to_hex(),
@@ -130,8 +131,12 @@ fn mismatch_lines(m: &PlayMismatch) -> Vec<String> {
             bits.join(", ")
         ),
     };
+    let whose = match &m.devices[..] {
+        [] => String::new(),
+        devices => format!(", {}", devices.join(", ")),
+    };
     vec![
-        format!("  {}: {} differs in {what}", m.at, m.command),
+        format!("  {}: {} differs in {what}{whose}", m.at, m.command),
         format!("     expected  {}", clip(m.expected.to_hex())),
         format!("     seen      {}", clip(m.seen.to_hex())),
         format!("     mask      {}", clip(m.mask.to_hex())),

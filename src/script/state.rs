@@ -13,7 +13,7 @@ use crate::load::play::{ChainPads, PlayError, PlayOptions, Played, play, rehears
 use crate::load::{Image, LoadEnd, Recipe, Target};
 use crate::ringout::{Method, RingOut, Verdict, Wish};
 use crate::session::{
-    LoadOutcome, LoadWish, OpenError, Scanned, Session, Stop, extest_watch, pads_around,
+    LoadOutcome, LoadWish, OpenError, Scanned, Session, Stop, extest_watch, locator, pads_around,
 };
 use crate::svf::Limits;
 use crate::tap::Port;
@@ -580,6 +580,7 @@ impl State {
             pads: ChainPads::default(),
             tck_hz: board.tck_limit_hz(true),
             inspect: None,
+            locate: None,
             spares: &[],
         };
         if let (_, Some(error)) = rehearse(open(&path)?, &options) {
@@ -598,9 +599,11 @@ impl State {
             })?,
         };
         let watch = extest_watch(&board, &chain);
+        let locate = locator(&board, &chain);
         let options = PlayOptions {
             pads,
             inspect: Some(&watch),
+            locate: Some(&locate),
             ..options
         };
         let (plan, _) = rehearse(open(&path)?, &options);

@@ -13,6 +13,7 @@ use crate::library::Index;
 use crate::load::play::ChainPads;
 use crate::load::{Far, Image, ImageRefusal, Load, LoadError, Loaded, Recipe, Target, Watch};
 use crate::ringout::{Method, RingOut, RingOutError, Wish, ring_out};
+use crate::svf::Edge;
 use crate::tap::{PieceLimits, Port, PortError, run};
 
 use super::{Session, keep_index, kept_index};
@@ -133,6 +134,79 @@ pub fn extest_watch<'a>(
             .collect();
         (!named.is_empty()).then(|| format!("EXTEST in {}", named.join(", ")))
     }
+}
+
+/// Names the device that a bit of a whole scan belongs to: by the instruction registers, or by the registers that the
+/// instruction scan in force (bit 0 nearest TDO; empty since a reset) selects. Where one device alone is not in BYPASS, its
+/// register may be of any length.
+pub fn locator<'a>(
+    board: &'a Board,
+    chain: &'a Chain,
+) -> impl Fn(Edge, &Bits, usize, usize) -> Option<String> + 'a {
+    move |edge, ir, bit, total| {
+        let layout = chain.layout();
+        let name = |place: usize| board.devices[chain.devices()[place].0].name.to_string();
+        if edge == Edge::Ir {
+            let mut places = 0..layout.len();
+            let place = places.find(|p| layout.ir_field(*p).contains(&bit))?;
+            return (total == layout.ir_total()).then(|| name(place));
+        }
+        if !ir.is_empty() && ir.len() != layout.ir_total() {
+            return None;
+        }
+        let lengths: Vec<Option<usize>> = (0..layout.len())
+            .map(|place| {
+                let opcode = (!ir.is_empty()).then(|| {
+                    let field = layout.ir_field(place);
+                    ir.slice(field.start, field.len())
+                });
+                register_bits(board, chain.devices()[place], opcode.as_ref())
+            })
+            .collect();
+        // From TDO to TDI, as the bits are numbered.
+        let odd: Vec<usize> = (0..lengths.len())
+            .filter(|p| lengths[*p] != Some(1))
+            .collect();
+        let known: Option<usize> = lengths.iter().copied().sum();
+        let free = match (&odd[..], known) {
+            (_, Some(sum)) if sum == total => None,
+            ([one], _) => Some(*one),
+            _ => return None,
+        };
+        let rest = (total + 1).checked_sub(lengths.len())?;
+        let mut from = 0;
+        for place in (0..lengths.len()).rev() {
+            let length = if free == Some(place) {
+                rest
+            } else {
+                lengths[place]?
+            };
+            if (from..from + length).contains(&bit) {
+                return Some(name(place));
+            }
+            from += length;
+        }
+        None
+    }
+}
+
+/// Bits of the register that an opcode selects, or of the one after a reset; `None` where nobody says.
+fn register_bits(board: &Board, device: DeviceIndex, opcode: Option<&Bits>) -> Option<usize> {
+    let declared = &board.devices[device.0];
+    let Some(opcode) = opcode else {
+        let coded = match &declared.bsdl {
+            Some(bsdl) => !bsdl.idcodes.is_empty(),
+            None => return None,
+        };
+        return Some(if coded { 32 } else { 1 });
+    };
+    if opcode.all(true) {
+        return Some(1);
+    }
+    let bsdl = declared.bsdl.as_ref()?;
+    let code: Vec<bool> = opcode.iter().collect();
+    let register = bsdl.register_for(bsdl.decode(&code)?)?;
+    bsdl.register_length(register).map(|n| n as usize)
 }
 
 /// Whether this opcode puts the boundary register onto the device's pins.

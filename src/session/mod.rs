@@ -10,7 +10,7 @@ mod store;
 pub use cancel::{Cancel, Stop};
 pub use drive::{HoldTime, Read};
 pub use jobs::{
-    LoadOutcome, LoadWish, Scanned, UNKNOWN_TCK_HZ, extest_watch, known_from, known_parts,
+    LoadOutcome, LoadWish, Scanned, UNKNOWN_TCK_HZ, extest_watch, known_from, known_parts, locator,
     pads_around,
 };
 pub use open::{OpenError, Place};

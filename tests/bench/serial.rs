@@ -45,6 +45,7 @@ fn options() -> PlayOptions<'static> {
         pads: ChainPads::default(),
         tck_hz: 30_000_000,
         inspect: None,
+        locate: None,
         spares: &[],
     }
 }

@@ -75,6 +75,14 @@ fn odd_images_are_refused() {
             let (exit, document) =
                 scratch.run(&[&["load", BOARD, "U1", &*file][..], &on, force].concat());
             assert_eq!(exit, wanted, "{what} {force:?}: {document}");
+            // Before the first bit of an image that was refused and is sent all the same, a warning.
+            let said = std::fs::read_to_string(scratch.path("err")).unwrap();
+            let warned = said.contains("going on by force, though");
+            assert_eq!(
+                warned,
+                document["forced"] == true,
+                "{what} {force:?}: {said}"
+            );
             assert_ne!(document["loaded"], true, "{what} {force:?}: {document}");
             let seen = &document["simulated"];
             assert!(

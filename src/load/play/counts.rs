@@ -23,6 +23,8 @@ pub struct PlayMismatch {
     pub expected: Bits,
     /// Ones where it counts.
     pub mask: Bits,
+    /// The devices that the wrong bits belong to, as far as that is known.
+    pub devices: Vec<String>,
 }
 
 /// What a file asks for and what came of it.

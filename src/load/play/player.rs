@@ -33,6 +33,10 @@ pub struct ChainPads {
 /// if the user must hear of it before.
 pub type Inspect<'a> = &'a dyn Fn(&Bits) -> Option<String>;
 
+/// Names the device that a bit of a whole scan belongs to: the scan's register, the bits of the instruction scan in force
+/// (empty since a reset), the bit's number and the length of the scan. `None` where nobody knows.
+pub type Locate<'a> = &'a dyn Fn(Edge, &Bits, usize, usize) -> Option<String>;
+
 /// How to play.
 #[derive(Clone, Copy)]
 pub struct PlayOptions<'a> {
@@ -48,6 +52,8 @@ pub struct PlayOptions<'a> {
     pub tck_hz: u32,
     /// Is shown every instruction scan; what it names first goes to [`Played::seen`].
     pub inspect: Option<Inspect<'a>>,
+    /// Names the devices of bits that differ.
+    pub locate: Option<Locate<'a>>,
     /// Spare lines for the file's parallel pins.
     pub spares: Spares<'a>,
 }
@@ -85,6 +91,10 @@ struct Sent {
     command: &'static str,
     data_from: usize,
     data_len: usize,
+    edge: Edge,
+    total: usize,
+    /// The instruction scan in force.
+    ir: Bits,
 }
 
 struct Player<'p> {
@@ -102,6 +112,8 @@ struct Player<'p> {
     trst_absent: bool,
     tck_hz: u32,
     columns: Columns,
+    /// The last instruction scan; empty since a reset.
+    ir: Bits,
     sent: VecDeque<Sent>,
     next_tag: u64,
     /// Whether statements are counted: not again while a loop repeats.
@@ -130,6 +142,7 @@ impl<'p> Player<'p> {
             trst_absent: false,
             tck_hz: options.tck_hz,
             columns: Columns::default(),
+            ir: Bits::new(),
             sent: VecDeque::new(),
             next_tag: 0,
             counting: true,
@@ -405,8 +418,14 @@ impl<'p> Player<'p> {
                 command,
                 data_from,
                 data_len,
+                edge,
+                total,
+                ir: self.ir.clone(),
             });
             self.next_tag += 1;
+        }
+        if edge == Edge::Ir {
+            self.ir = out.clone();
         }
         // A statement may hold 16 MB, and what is sent holds them again.
         drop(data);
@@ -461,6 +480,7 @@ impl<'p> Player<'p> {
                 seen,
                 expected: vector.expected,
                 mask: vector.mask,
+                devices: vec![],
             });
         }
         Ok(())
@@ -536,7 +556,10 @@ impl<'p> Player<'p> {
         }
         match path[..] {
             // From wherever it is, with five clocks, whatever is believed of the state.
-            [TapState::TestLogicReset] => self.put(Op::Reset),
+            [TapState::TestLogicReset] => {
+                self.ir = Bits::new();
+                self.put(Op::Reset)
+            }
             [target] => self.default_path(target),
             _ => {
                 let from = self.deck.state();
@@ -574,6 +597,7 @@ impl<'p> Player<'p> {
         self.put(Op::Line(Line::Trst, level))?;
         // The line resets the test logic; the clocks make sure where there is no such line.
         if mode == TrstMode::On {
+            self.ir = Bits::new();
             self.put(Op::Reset)
         } else {
             Ok(())
@@ -614,7 +638,8 @@ impl<'p> Player<'p> {
                 self.sent.pop_front();
             }
             if let Some(sent) = self.sent.front() {
-                self.played.mismatches.push(placed(sent, &mismatch));
+                let placed = placed(sent, &mismatch, self.options.locate);
+                self.played.mismatches.push(placed);
             }
         }
         if self.deck.open_compares == 0 {
@@ -635,7 +660,7 @@ fn assemble(total: usize, before: usize, after: usize, pad: bool, parts: [&Bits;
 }
 
 /// A mismatch in terms of the statement's own data.
-fn placed(sent: &Sent, mismatch: &Mismatch) -> PlayMismatch {
+fn placed(sent: &Sent, mismatch: &Mismatch, locate: Option<Locate<'_>>) -> PlayMismatch {
     let wrong = mismatch.seen.differing(&mismatch.expected, &mismatch.mask);
     let data = sent.data_from..sent.data_from + sent.data_len;
     let (inside, outside): (Vec<usize>, Vec<usize>) = wrong
@@ -650,6 +675,12 @@ fn placed(sent: &Sent, mismatch: &Mismatch) -> PlayMismatch {
         .end
         .saturating_sub(mismatch.offset)
         .min(mismatch.seen.len());
+    let mut devices: Vec<String> = Vec::new();
+    // A few bits tell; a scan that is wrong throughout is not asked about bit by bit.
+    for bit in wrong.iter().take(4096).map(|i| i + mismatch.offset) {
+        let device = locate.and_then(|l| l(sent.edge, &sent.ir, bit, sent.total));
+        devices.extend(device.filter(|d| !devices.contains(d)));
+    }
     let own = |bits: &Bits| bits.slice(from, to.saturating_sub(from));
     PlayMismatch {
         at: sent.at,
@@ -659,6 +690,7 @@ fn placed(sent: &Sent, mismatch: &Mismatch) -> PlayMismatch {
         seen: own(&mismatch.seen),
         expected: own(&mismatch.expected),
         mask: own(&mismatch.mask),
+        devices,
     }
 }
 
@@ -723,6 +755,7 @@ mod tests {
             pads: ChainPads::default(),
             tck_hz: 1_000_000,
             inspect: None,
+            locate: None,
             spares: &[],
         }
     }

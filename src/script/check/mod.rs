@@ -341,6 +341,7 @@ fn vectors_file(board: &Board, path: &Path) -> Result<(), End> {
         pads: ChainPads::default(),
         tck_hz: board.tck_limit_hz(true),
         inspect: None,
+        locate: None,
         spares: &[],
     };
     match rehearse(open(path)?, &options) {

@@ -15,6 +15,7 @@ fuzz_target!(|bytes: &[u8]| {
         pads: ChainPads { ir_before: 3, ir_after: 5, dr_before: 1, dr_after: 2 },
         tck_hz: 1_000_000,
         inspect: None,
+        locate: None,
         spares: &spares,
     };
     let (loose, error) = rehearse(bytes, &options(false));
