@@ -374,15 +374,18 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             same.any(|u| self.plan.hears(*u))
         };
         let doubt = self.links.coupled() || strangers.iter().any(|t| !answers(t) || !heard(t));
-        if !doubt {
+        let decide = if doubt {
+            "drive both to opposite levels for one vector (`--allow-brief-fights`), or measure between them with \
+             everything off"
+        } else if strangers.iter().any(|t| self.links.moves_alone(*t)) {
+            "one of them moves by itself and may have followed by chance: mend that one, then ring out again"
+        } else {
             return Vec::new();
-        }
+        };
         vec![Alternative {
             verdict: Verdict::Good,
             with: Vec::new(),
-            decide: "drive both to opposite levels for one vector (`--allow-brief-fights`), or measure between them \
-                     with everything off"
-                .into(),
+            decide: decide.into(),
         }]
     }
 

@@ -49,6 +49,9 @@ pub struct Links {
     heard: Vec<bool>,
     /// Terminals that followed each other and were yet seen at different levels.
     parted: HashSet<(usize, usize)>,
+    /// Terminals that were once heard at the opposite of what a driver drove: see
+    /// [`moves_alone`](Self::moves_alone).
+    erratic: HashSet<usize>,
     /// By terminal: whether it is stuck.
     pub stuck: Vec<Stuck>,
     /// By terminal: the group of joined terminals that it belongs to.
@@ -69,6 +72,7 @@ impl Links {
             refuted: HashSet::new(),
             heard: vec![false; count],
             parted: HashSet::new(),
+            erratic: HashSet::new(),
             stuck: vec![Stuck::No; count],
             group: Vec::new(),
             members: HashMap::new(),
@@ -95,6 +99,10 @@ impl Links {
             if !step.needs.is_empty() && !plan.listens(subject, ear, step) {
                 self.deaf.insert((step.terminal, heard));
             }
+        }
+        if reading.against.iter().all(|a| a.is_empty()) {
+            let erratic = reading.opposers().into_iter().map(|ear| plan.ears[ear].1);
+            self.erratic.extend(erratic);
         }
         if step.along.is_empty() {
             let (rounds, followed) = if reading.against.iter().all(|a| a.is_empty()) {
@@ -165,6 +173,12 @@ impl Links {
         self.followed.contains_key(&(driven, heard))
     }
 
+    /// Whether a terminal was once heard at the opposite of what a driver drove: it moves by itself, and whom it follows
+    /// may be chance.
+    pub(super) fn moves_alone(&self, terminal: usize) -> bool {
+        self.erratic.contains(&terminal)
+    }
+
     /// Whether some line was seen to follow another without being joined to it: lines of this harness float and feel
     /// their neighbours.
     pub fn coupled(&self) -> bool {
@@ -215,8 +229,12 @@ impl Links {
         // By ear: its level in every vector, drawn up only for those that are asked about.
         let mut columns: HashMap<usize, [Vec<u64>; 2]> = HashMap::new();
         for (a, b) in pairs {
-            // What is truly joined to either of the two speaks for it; a driver may have no ear of its own.
+            // For a driver without an ear of its own speaks what is truly joined to it.
             let side = |a: usize| -> Vec<usize> {
+                let own = ears.get(&a).into_iter().flatten();
+                if own.clone().any(|ear| direct(subject, plan, *ear)) {
+                    return vec![a];
+                }
                 let with = (self.followed.keys())
                     .filter_map(|(x, y)| (*x == a).then_some(*y).or((*y == a).then_some(*x)))
                     .filter(|x| subject.terminals[*x].net == subject.terminals[a].net)
@@ -310,12 +328,17 @@ fn root(parent: &[usize], mut i: usize) -> usize {
     i
 }
 
+/// Whether nothing sits between an ear's pin and the terminal that it hears.
+fn direct(subject: &Subject<'_>, plan: &Plan, ear: usize) -> bool {
+    let (pin, terminal) = plan.ears[ear];
+    let mut stations = subject.terminals[terminal].stations.iter();
+    stations.any(|s| s.pin == pin && s.through.is_empty())
+}
+
 /// The vectors in which an ear read 0 and those in which it read 1, as sets of bits.
 fn column(subject: &Subject<'_>, plan: &Plan, response: &Response, ear: usize) -> [Vec<u64>; 2] {
     // A pin behind a part may lag behind what floats in front of it: it counts where its line is driven for certain.
-    let (pin, terminal) = plan.ears[ear];
-    let mut stations = subject.terminals[terminal].stations.iter();
-    let direct = stations.any(|s| s.pin == pin && s.through.is_empty());
+    let direct = direct(subject, plan, ear);
     let mut column = [Vec::new(), Vec::new()];
     let mut count = 0;
     let mut add = |level: Option<bool>| {

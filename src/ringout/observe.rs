@@ -111,7 +111,17 @@ impl StepReading {
 
     /// The ears that read what was driven, lowest first.
     pub fn followers(&self) -> Vec<usize> {
-        let both = self.at[0].at(false).zip(self.at[1].at(true));
+        self.reading([false, true])
+    }
+
+    /// The ears that read the opposite of what was driven, lowest first.
+    pub fn opposers(&self) -> Vec<usize> {
+        self.reading([true, false])
+    }
+
+    /// The ears that read these levels while 0 and while 1 was driven.
+    fn reading(&self, levels: [bool; 2]) -> Vec<usize> {
+        let both = self.at[0].at(levels[0]).zip(self.at[1].at(levels[1]));
         both.enumerate()
             .flat_map(|(i, (low, high))| ones(low & high).map(move |bit| i * 64 + bit))
             .collect()

@@ -242,6 +242,8 @@ pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
                         70..76 => Out3,
                         76..81 => Out9,
                         81..86 => Out10,
+                        // The other pin under its control cell must be one that the board file names.
+                        86..97 if direct && side == 0 && n >= count => Split,
                         86..97 => Shared,
                         _ => Out2,
                     };
