@@ -85,7 +85,7 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
             recipe.name, recipe.tried, recipe.source
         ));
     }
-    if arguments.force {
+    if arguments.force && image.can_be_forced(&recipe.image) {
         match image.recognise(&recipe.image, &bsdl.entity, chain.idcodes()[place]) {
             Ok(Err(refusal)) => {
                 let why = refusal.finding(&device.name, &image);

@@ -254,6 +254,11 @@ impl Image {
         })
     }
 
+    /// Whether there is anything to send, so that it can be sent though it was refused.
+    pub fn can_be_forced(&self, rule: &ImageRule) -> bool {
+        self.bytes > rule.skip
+    }
+
     /// Looks whether this is an image for the device, by the recipe's rule: size, preamble, the part that it names, its own
     /// length. `code` is what the device answered with; without it a rule about the code is passed over.
     ///

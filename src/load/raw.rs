@@ -180,7 +180,7 @@ impl<'a> Load<'a> {
         let plan = Plan::new(recipe, &target)?;
         let (what, forced) = match image.recognise(&recipe.image, &target.device.entity, code)? {
             Ok(what) => (what, None),
-            Err(refusal) if force && image.bytes() > recipe.image.skip => {
+            Err(refusal) if force && image.can_be_forced(&recipe.image) => {
                 let start = recipe.image.skip;
                 (
                     Recognised {
