@@ -11,6 +11,8 @@ use crate::tap::{
 
 /// How many pieces are in flight while nobody waits for an answer: one runs, one waits in the adapter, one is on its way.
 const IN_FLIGHT: usize = 3;
+/// The longest stretch of waiting without an answer.
+const SLICE_NS: u64 = 100_000_000;
 
 /// What has gone over the wire in a load.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -236,20 +238,40 @@ impl<'a> Runner<'a> {
     /// Clocks in Run-Test/Idle, cut so that a long run of them can be stopped.
     pub(super) fn clocks(&mut self, mut n: u64) -> Result<(), Stopped> {
         let most = u64::from(self.tck_hz / 50).max(4096);
+        let mut run = 0;
         while n > 0 {
             let now = n.min(most);
             self.push(Op::Clocks(now))?;
             n -= now;
+            run += now;
+            if run >= 5 * most {
+                self.ask()?;
+                run = 0;
+            }
         }
         Ok(())
     }
 
+    /// An answer that nobody needs, so that what is in flight does not run far ahead of what has run: an adapter takes
+    /// commands faster than they run.
+    fn ask(&mut self) -> Result<(), Stopped> {
+        self.submit()?;
+        self.push(Op::Sense(Slot(0)))?;
+        self.submit()
+    }
+
     /// A wait, cut so that a long one can be stopped.
     pub(super) fn wait(&mut self, mut ns: u64) -> Result<(), Stopped> {
+        let mut run = 0;
         while ns > 0 {
-            let now = ns.min(20_000_000);
+            let now = ns.min(SLICE_NS / 5);
             self.push(Op::Wait(now))?;
             ns -= now;
+            run += now;
+            if run >= SLICE_NS {
+                self.ask()?;
+                run = 0;
+            }
         }
         Ok(())
     }

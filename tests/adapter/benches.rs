@@ -6,8 +6,8 @@ use std::process::Command;
 use serde_json::Value;
 
 /// A copy of the fixtures in which each bench has `chip` as its adapter.
-fn fixtures_on(chip: &str) -> PathBuf {
-    let to = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("benches-{chip}"));
+pub(crate) fn fixtures_on(chip: &str, test: &str) -> PathBuf {
+    let to = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{test}-{chip}"));
     copy(
         &Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures"),
         &to,
@@ -50,7 +50,7 @@ fn benches(folder: &Path) -> Vec<PathBuf> {
     all
 }
 
-fn taploom(args: &[&str]) -> Value {
+pub(crate) fn taploom(args: &[&str]) -> Value {
     let output = Command::new(env!("CARGO_BIN_EXE_taploom"))
         .args(args)
         .args(["--json", "--quiet"])
@@ -83,7 +83,7 @@ fn every_bench_says_the_same_behind_every_kind_of_chip() {
     let mut runs = 0;
     let mut expected: Vec<(String, Value)> = Vec::new();
     for chip in ["FT2232H", "FT4233HP", "FT2232C", "FT-X", "FT232R"] {
-        let fixtures = fixtures_on(chip);
+        let fixtures = fixtures_on(chip, "benches");
         for folder in ["knitting-machine", "octal", "benchmark"] {
             let board = fixtures.join(folder).join("board.toml");
             let board = board.to_str().unwrap();

@@ -11,6 +11,7 @@ mod benches;
 mod bit_bang;
 #[path = "../../src/transport/testing.rs"]
 mod chain;
+mod profiles;
 
 use std::time::Duration;
 
@@ -21,7 +22,7 @@ use tap::{
     Answers, Clocks, Compare, Level, Line, Op, Piece, PieceLimits, Port, PortError, Register,
     ScanProgram, Shift, Slot, TapState,
 };
-use taploom::simulator::adapter::{EmulatedAdapter, Model};
+use taploom::simulator::adapter::{EmulatedAdapter, Faults, Model};
 use taploom::transport::{Fault, Faulty, Lowered, Mpsse, Profile, Recorder, Replay, Trace, Usb};
 
 const IDCODES: [(usize, u32); 3] = [(4, 0x1234_5041), (6, 0x0abc_d0a7), (5, 0x5005_0093)];
@@ -397,6 +398,55 @@ fn lost_doubled_and_wrong_bytes_do_not_become_answers() {
         port.release().unwrap();
         assert_eq!(port.usb().usb().chip().driven_lines(), 0, "{fault:?}");
     }
+}
+
+#[test]
+fn waits_of_seconds_are_no_silence_of_the_adapter() {
+    // The chip takes the commands of a long wait at once; the answer behind it comes when it is over, or never.
+    let second = 1_000_000_000;
+    for model in [Model::ft2232h(), Model::ft2232c()] {
+        let mut port = open(model);
+        port.set_tck_hz(6_000_000).unwrap();
+        let before = port.traffic().elapsed;
+        for _ in 0..7 {
+            let mut program = ScanProgram::new();
+            program.go(TapState::RunTestIdle).wait_ns(second);
+            let ticket = port
+                .submit(Piece {
+                    ops: program.ops().to_vec(),
+                })
+                .unwrap();
+            port.collect(ticket).unwrap();
+        }
+        let mut program = ScanProgram::new();
+        let slot = program.sense();
+        let answers = run(&mut port, program, PieceLimits::at(6_000_000)).unwrap();
+        assert!(answers.get(slot).is_some());
+        let took = port.traffic().elapsed - before;
+        assert!((7.0..7.1).contains(&took.as_secs_f64()), "{took:?}");
+    }
+    // A chip that hangs is told all the same, when the wait is over.
+    let usb = EmulatedAdapter::new(Model::ft2232h(), Chain::new(&IDCODES));
+    let usb = usb.with_faults(Faults {
+        hang_after: Some(60),
+        unplug_after: None,
+    });
+    let mut port = Mpsse::open(usb, Profile::plain_ft2232h()).unwrap();
+    let mut result = Ok(());
+    for _ in 0..3 {
+        let mut program = ScanProgram::new();
+        program.go(TapState::RunTestIdle).wait_ns(second);
+        program.sense();
+        result = run(&mut port, program, PieceLimits::at(1_000_000)).map(|_| ());
+        if result.is_err() {
+            break;
+        }
+    }
+    assert!(
+        matches!(result, Err(PortError::TimedOut { .. })),
+        "{result:?}"
+    );
+    assert!(port.traffic().elapsed < Duration::from_secs(10));
 }
 
 #[test]

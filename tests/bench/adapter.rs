@@ -15,7 +15,7 @@ use taploom::tap::{
     Answers, Clocks, Level, Line, PieceLimits, Port, PortError, Register, ScanProgram, TapState,
     Traffic,
 };
-use taploom::transport::{Mpsse, Profile, Usb, UsbCounts, UsbError};
+use taploom::transport::{BitBang, Mpsse, Profile, Usb, UsbCounts, UsbError};
 
 /// A bench that costs nothing: TDO is TDI.
 struct Wire;
@@ -186,6 +186,19 @@ fn measured(model: Model, hz: u32, program: ScanProgram) -> Traffic {
     }
 }
 
+/// A yardstick of this machine just now, in MB/s: a byte-wise checksum of as much data as the encoder is given.
+fn copy_rate() -> f64 {
+    let data: Vec<u8> = (0..8u32 << 20)
+        .map(|i| (i.wrapping_mul(2_654_435_761) >> 13) as u8)
+        .collect();
+    let began = Instant::now();
+    let sum = data
+        .iter()
+        .fold(0u32, |sum, &byte| sum.rotate_left(1) ^ u32::from(byte));
+    std::hint::black_box(sum);
+    data.len() as f64 / 1e6 / began.elapsed().as_secs_f64()
+}
+
 fn share(bits: usize, hz: u32, traffic: &Traffic) -> f64 {
     bits as f64 / f64::from(hz) / traffic.elapsed.as_secs_f64() * 100.0
 }
@@ -254,7 +267,42 @@ fn main() {
         );
     }
 
+    println!(
+        "bit-bang against what USB at full speed carries, both ways in 19 packets a millisecond:"
+    );
+    for model in [Model::ft232r(), Model::ft_x()] {
+        // 64 bytes a packet out, 62 back, two bytes a cycle each way.
+        let ceiling = 19.0 * (64.0 * 62.0) / (64.0 + 62.0) / 2.0 * 1000.0;
+        let name = model.name.clone();
+        let profile = Profile::plain_bit_bang("plain module", 0);
+        let mut port = BitBang::open(EmulatedAdapter::new(model, Wire), profile).expect("opens");
+        let hz = port.set_tck_hz(u32::MAX).expect("a rate");
+        for (what, captured) in [("out only", false), ("out and in", true)] {
+            let bits = 1 << 20;
+            let mut program = ScanProgram::new();
+            if captured {
+                program.scan_captured(Register::Dr, pattern(bits), TapState::RunTestIdle);
+            } else {
+                program.scan(Register::Dr, pattern(bits), TapState::RunTestIdle);
+            }
+            // Its answer comes behind everything.
+            program.sense();
+            let before = port.traffic();
+            run(&mut port, program, hz);
+            let after = port.traffic();
+            let rate = bits as f64 / (after.elapsed - before.elapsed).as_secs_f64();
+            let share = rate / ceiling * 100.0;
+            println!(
+                "  {name:8} {what:10} {share:6.2} % of {:.0} TCK a second (goal 95)   {} round trips (goal 4)",
+                ceiling,
+                after.round_trips - before.round_trips,
+            );
+            assert!(share >= 95.0, "{name}: {share}");
+        }
+    }
+
     println!("encoding and decoding, one core:");
+    let copied = copy_rate();
     for (what, read) in [("out only", false), ("out and in", true)] {
         let bytes = 8 << 20;
         let program = || {
@@ -297,9 +345,11 @@ fn main() {
         answers += answer.get(taploom::tap::Slot(0)).map_or(0, Bits::len);
         let took = began.elapsed().as_secs_f64();
         assert_eq!(answers, if read { bytes * 8 } else { 0 });
+        let rate = bytes as f64 / 1e6 / took;
         println!(
-            "  {what:10} {:6.0} MB/s of scan data (goal 200)",
-            bytes as f64 / 1e6 / took
+            "  {what:10} {rate:6.0} MB/s of scan data (goal 200); a fold over as many bytes, one by one: {copied:.0} MB/s, \
+             so {:.2} of it",
+            rate / copied
         );
     }
 }

@@ -105,7 +105,7 @@ impl Model {
             packet_bytes: 64,
             out_fifo: 128,
             in_fifo: 384,
-            mpsse_channels: 2,
+            mpsse_channels: 1,
             fast: false,
             open_drain: false,
             high_lines: 4,

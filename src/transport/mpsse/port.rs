@@ -54,6 +54,8 @@ pub struct Mpsse<U> {
     /// Answer bytes that came and belong to the pieces in flight, oldest first.
     received: VecDeque<u8>,
     flight: VecDeque<Flight>,
+    /// Time of pieces that left the flight without an answer: nothing says that they have run.
+    unconfirmed: Duration,
     done: Vec<(Ticket, Answers)>,
     next_ticket: u64,
     /// Bytes handed over to be written.
@@ -120,6 +122,7 @@ impl<U: Usb> Mpsse<U> {
             ahead: Stream::default(),
             received: VecDeque::new(),
             flight: VecDeque::new(),
+            unconfirmed: Duration::ZERO,
             done: Vec::new(),
             next_ticket: 0,
             written: 0,
@@ -322,6 +325,7 @@ impl<U: Usb> Mpsse<U> {
             return result;
         };
         self.flight.clear();
+        self.unconfirmed = Duration::ZERO;
         self.done.clear();
         self.received.clear();
         let e = match e {
@@ -384,9 +388,9 @@ impl<U: Usb> Mpsse<U> {
         Ok(())
     }
 
-    /// Time that the pieces in flight take.
+    /// Time that everything takes which may not have run yet.
     fn flight_time(&self) -> Duration {
-        self.flight.iter().map(|f| f.time).sum()
+        self.unconfirmed + self.flight.iter().map(|f| f.time).sum::<Duration>()
     }
 
     /// Sends a stream and puts it into the flight.
@@ -444,6 +448,11 @@ impl<U: Usb> Mpsse<U> {
             self.await_taken(first.ends_at.saturating_sub(fifo), self.flight_time())?;
         }
         let first = self.flight.pop_front().expect("looked at just now");
+        // An answer says that everything before it has run.
+        self.unconfirmed = match bytes {
+            0 => self.unconfirmed + first.time,
+            _ => Duration::ZERO,
+        };
         let answer: Vec<u8> = if bytes == self.received.len() {
             std::mem::take(&mut self.received).into()
         } else {

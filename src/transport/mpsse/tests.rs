@@ -67,6 +67,23 @@ fn set_up_of_both_kinds() {
 }
 
 #[test]
+fn a_return_clock_is_waited_for_where_the_board_gives_one() {
+    let chip = Chip::of_release(H).unwrap();
+    let mut profile = Profile::plain_module("", 0, chip.high_lines);
+    profile.return_clock = true;
+    profile
+        .spare
+        .retain(|wire| wire.pin != Profile::RETURN_CLOCK);
+    assert_eq!(profile.fault(chip), None);
+    assert!(profile.fault(Chip::of_release(C).unwrap()).is_some());
+    let mut encoder = Encoder::new(chip, profile);
+    encoder.set_up(chip.rate(6_000_000).unwrap());
+    // 96: TCK waits for GPIOL3, which stays an input.
+    let expected = "96 8D 85 8A 86 04 00 80 08 0B 82 00 00";
+    assert_eq!(hex(&encoder.finish().bytes), expected);
+}
+
+#[test]
 fn a_reset_and_an_instruction_scan() {
     let mut program = ScanProgram::new();
     program.reset();
