@@ -37,6 +37,7 @@ pub use declared::{
     Part, PartKind, Pull, Socket, Tie, Wire, WireKind,
 };
 pub use error::{BoardError, Cause, Problem};
+pub(crate) use library::reason;
 pub use names::natural_key;
 pub(crate) use names::nearest as nearest_name;
 pub use netlist::{Joint, JointKind, Net, Netlist, Node, NodeId, PinLevel};

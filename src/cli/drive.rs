@@ -8,7 +8,7 @@ use crate::board::{Board, DeviceIndex};
 use crate::boundary::drive::{
     Column, DriveError, LevelPlan, PlanError, TableError, TableRun, Toggle, rehearse_table,
 };
-use crate::boundary::{Conditions, Guard, PinIndex, Pins, Refusal};
+use crate::boundary::{Conditions, Guard, MachinePower, PinIndex, Pins, Refusal};
 use crate::report;
 use crate::session::HoldTime;
 
@@ -119,7 +119,11 @@ impl Asked {
             sense: arguments.sense.clone(),
             mission: mission.collect::<Result<_, _>>()?,
             conditions: Conditions {
-                machine: machine(context.common.machine),
+                // A rehearsal is of a machine that is off: nothing else could be done.
+                machine: match context.common.dry {
+                    true => MachinePower::Off,
+                    false => machine(context.common.machine),
+                },
                 unplugged: arguments.unplugged,
                 ..Conditions::default()
             },

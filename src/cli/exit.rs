@@ -1,6 +1,6 @@
 //! How a run ends: its exit status and, where it could not do what was asked, why.
 
-use crate::session::Stop;
+use crate::session::{Stop, port_advice};
 use crate::tap::PortError;
 
 /// The exit status, by the contract of the command line.
@@ -121,30 +121,11 @@ impl Failure {
                 help: None,
             };
         }
-        let help = match error {
-            PortError::Gone { .. } => Some("check the plug and the cable, then start again"),
-            PortError::Busy { .. } => Some("end the other program that uses the adapter"),
-            PortError::NotAllowed { .. } => {
-                Some("run `taploom adapters`: it names the line to paste")
-            }
-            PortError::NotFound { what } if what.starts_with("TAP socket") => {
-                Some("start the other side first; the address is HOST:PORT or unix:PATH")
-            }
-            PortError::NotFound { .. } => Some("run `taploom adapters` to see what is plugged in"),
-            PortError::TimedOut { .. } => {
-                Some("check that the other side runs; replug the adapter")
-            }
-            PortError::OutOfStep { .. } => {
-                Some("replug the adapter; a hub or a long cable may lose packets")
-            }
-            PortError::Stalled { .. } => Some("replug the adapter"),
-            _ => None,
-        };
         Failure {
             exit: Exit::Port,
             kind: "adapter",
             message: error.to_string(),
-            help: help.map(str::to_owned),
+            help: port_advice(error).map(str::to_owned),
         }
     }
 }

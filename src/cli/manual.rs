@@ -6,6 +6,7 @@ use clap_mangen::Man;
 use clap_mangen::roff::{Roff, roman};
 use serde_json::json;
 
+use crate::board::reason;
 use crate::session::write_whole;
 
 use super::args::EXIT_STATUS;
@@ -66,8 +67,11 @@ pub(super) fn manual(context: &Context, folder: Option<&Path>) -> Result<Outcome
         });
     }
     std::fs::create_dir_all(folder).map_err(|e| {
-        Failure::input("file", format!("cannot make {}: {e}", folder.display()))
-            .help("name a folder that may be written")
+        Failure::input(
+            "file",
+            format!("cannot make {}: {}", folder.display(), reason(&e)),
+        )
+        .help("name a folder that may be written")
     })?;
     for (name, text) in &pages {
         write_whole(&folder.join(name), text.as_bytes())

@@ -27,7 +27,7 @@ pub(super) fn run(context: &Context, arguments: &New) -> Result<Outcome, Failed>
             .display()
             .to_string(),
     };
-    if target.symlink_metadata().is_ok() && !arguments.force {
+    if target.symlink_metadata().is_ok() && !arguments.force && !context.common.dry {
         return Err(Failure::input(
             "file",
             format!("{} is there already, and was left alone", target.display()),

@@ -6,12 +6,12 @@ use serde_json::json;
 
 use crate::board::Board;
 use crate::report;
-use crate::session::{Place, Session, last_good};
+use crate::session::{OpenError, Place, Session, last_good};
 use crate::simulator::BenchFile;
 
 use super::args::Power;
 use super::work::place_of;
-use super::{Context, Exit, Failed, Outcome};
+use super::{Context, Exit, Failed, Failure, Outcome};
 
 pub(super) fn run(context: &Context) -> Result<Outcome, Failed> {
     let board_path = board_path(context);
@@ -30,6 +30,9 @@ pub(super) fn run(context: &Context) -> Result<Outcome, Failed> {
     let board = board.and_then(Result::ok);
 
     let mut session = Session::open(&place_of(&context.common), None, context.cancel.clone());
+    if let Err(OpenError::Bench(error)) = &session {
+        return Err(Failure::input("bench", error.to_string()).into());
+    }
     let (cable, chain, as_declared) = match &mut session {
         Ok(session) => match session.scan(board.as_ref()) {
             Ok(scanned) => {
@@ -64,7 +67,7 @@ pub(super) fn run(context: &Context) -> Result<Outcome, Failed> {
         .as_ref()
         .and_then(|b| report::last_good_of(&last_good(&b.hash, simulated)?));
     let harness = match (&board, &last) {
-        (None, _) => "-".to_owned(),
+        (None, _) => "unknown: the board file declares it".to_owned(),
         (Some(b), _) if b.wires.is_empty() => "no wires declared".to_owned(),
         (Some(b), Some(l)) => {
             format!(
@@ -144,18 +147,22 @@ fn next(
         Some(profile) => format!("{place} --profile {profile}"),
         None => place,
     };
+    let no_cable = match place_of(&context.common) {
+        Place::Tap { .. } => "start the other side of the TAP socket, and run taploom again",
+        _ if path.is_some() => "plug the adapter in, and run taploom again",
+        _ => "plug the adapter in; or see the whole job on a simulated board: taploom demo",
+    };
+    if !cable && board.is_some() == path.is_some() {
+        return no_cable.to_owned();
+    }
     let Some(path) = path else {
-        return if cable {
-            format!("taploom scan{place}   shows who is on the chain")
-        } else {
-            "plug the adapter in; or see the whole job on a simulated board: taploom demo"
-                .to_owned()
-        };
+        return format!(
+            "taploom scan{place}   shows who is on the chain; then write it down in board.toml (README.md shows one)"
+        );
     };
     let file = path.display();
     match board {
         None => format!("taploom scan {file}   names everything that is wrong in the board file"),
-        Some(_) if !cable => "plug the adapter in, and run taploom again".to_owned(),
         Some(_) if !as_declared => {
             format!("taploom scan {file}{place}   says what differs on the chain")
         }

@@ -8,7 +8,7 @@ use std::time::Instant;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::Value;
 
-use crate::board::{Board, DeviceIndex};
+use crate::board::{Board, DeviceIndex, reason};
 use crate::chain::{Chain, Comparison};
 use crate::report;
 use crate::session::{Left, OpenError, Place, Session, StoreError, write_whole};
@@ -36,7 +36,7 @@ pub(super) fn open_file(path: &Path) -> Result<BufReader<File>, Failure> {
             .help("name a file, not a folder or a pipe")),
         Err(error) => Err(Failure::input(
             "file",
-            format!("cannot read {shown}: {error}"),
+            format!("cannot read {shown}: {}", reason(&error)),
         )),
     }
 }

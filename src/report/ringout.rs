@@ -73,6 +73,11 @@ fn is_supply(w: &WireVerdict) -> bool {
     matches!(w.untested, Some(Untested::Supply | Untested::Ground))
 }
 
+/// Whether the wire was asked for.
+fn is_asked(w: &WireVerdict) -> bool {
+    !matches!(w.untested, Some(Untested::NotAskedFor))
+}
+
 /// "22 good, 2 swapped, 1 open; 3 supply and ground wires not proven by scan".
 pub fn ringout_counts(result: &RingOut) -> String {
     let mut parts: Vec<String> = Vec::new();
@@ -80,7 +85,7 @@ pub fn ringout_counts(result: &RingOut) -> String {
         let n = result
             .wires
             .iter()
-            .filter(|w| w.verdict == verdict && !is_supply(w))
+            .filter(|w| w.verdict == verdict && !is_supply(w) && is_asked(w))
             .count();
         if n > 0 {
             parts.push(format!("{n} {word}"));
@@ -103,18 +108,18 @@ pub fn ringout_counts(result: &RingOut) -> String {
 
 /// The ring-out as text: every wire, what is wrong and how to mend it, what was not proven.
 pub fn ringout_text(result: &RingOut, board: &Board, last_good: Option<&str>) -> String {
+    let all = plural(result.wires.len(), "wire");
+    let wires = match result.wires.iter().filter(|w| is_asked(w)).count() {
+        asked if asked == result.wires.len() => all,
+        asked => format!("{asked} of {all}"),
+    };
     let mut lines = vec![
-        format!(
-            "{}: {} rung out, {}",
-            board.name,
-            plural(result.wires.len(), "wire"),
-            result.method
-        ),
+        format!("{}: {wires} rung out, {}", board.name, result.method),
         format!("  {}", ringout_counts(result)),
         String::new(),
     ];
     let mut table = Table::new(&["wire", "colour", "from", "to", "signal", "verdict"]);
-    for w in &result.wires {
+    for w in result.wires.iter().filter(|w| is_asked(w)) {
         let wire = &board.wires[w.wire.0];
         table.row([
             wire.label.clone(),
@@ -128,7 +133,8 @@ pub fn ringout_text(result: &RingOut, board: &Board, last_good: Option<&str>) ->
     lines.extend(table.lines());
     lines.extend(what_is_wrong(result, board));
     lines.extend(good_means(result));
-    lines.extend(not_proven(result.wires.iter().filter_map(|w| {
+    let asked = result.wires.iter().filter(|w| is_asked(w));
+    lines.extend(not_proven(asked.filter_map(|w| {
         let wire = &board.wires[w.wire.0];
         Some((wire, w.untested.as_ref()?))
     })));

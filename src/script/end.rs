@@ -2,7 +2,7 @@
 
 use crate::boundary::drive::{DriveError, PlanError, TableError};
 use crate::ringout::RingOutError;
-use crate::session::Stop;
+use crate::session::{Stop, port_advice};
 use crate::tap::PortError;
 
 use super::ScriptError;
@@ -78,7 +78,7 @@ impl End {
             _ => Self::new(
                 EndKind::Port,
                 error.to_string(),
-                "check the plug, the cable and the other side, then start again",
+                port_advice(error).unwrap_or("check the plug, the cable and the other side"),
             ),
         }
     }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Instant;
 
-use crate::board::{Board, DeviceIndex, WireIndex};
+use crate::board::{Board, DeviceIndex, WireIndex, reason};
 use crate::boundary::{Conditions, MachinePower};
 use crate::chain::Chain;
 use crate::load::play::{ChainPads, PlayError, PlayOptions, Played, play, rehearse};
@@ -674,7 +674,7 @@ pub(super) fn recipe_of(
 pub(super) fn open(path: &Path) -> Result<BufReader<File>, End> {
     let cannot = |e: std::io::Error| {
         End::input(
-            format!("cannot read {}: {e}", path.display()),
+            format!("cannot read {}: {}", path.display(), reason(&e)),
             "names count from the script's folder",
         )
     };

@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use rhai::{AST, Engine, EvalAltResult, Position};
 
+use crate::board::reason;
+
 use super::{End, EndKind};
 
 /// Longest script or include, in bytes.
@@ -139,7 +141,11 @@ impl Script {
 /// Reads a script's text, within bounds.
 pub(super) fn read(path: &Path) -> Result<String, ScriptError> {
     let cannot = |e: std::io::Error| {
-        ScriptError::whole(path, format!("cannot be read: {e}"), "name a script file")
+        ScriptError::whole(
+            path,
+            format!("cannot be read: {}", reason(&e)),
+            "name a script file",
+        )
     };
     let meta = std::fs::metadata(path).map_err(cannot)?;
     if !meta.is_file() {

@@ -1,12 +1,14 @@
 //! A session: opens an adapter, a bench or a socket, follows the TAP, listens for the wish to
 //! stop, leaves the board safe, keeps files whole. It prints nothing and knows no results.
 
+mod advice;
 mod cancel;
 mod drive;
 mod jobs;
 mod open;
 mod store;
 
+pub use advice::port_advice;
 pub use cancel::{Cancel, Stop};
 pub use drive::{HoldTime, Read};
 pub use jobs::{

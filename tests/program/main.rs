@@ -4,6 +4,8 @@
 
 mod papers;
 mod readme;
+mod screens;
+mod terminal;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
