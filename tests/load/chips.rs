@@ -169,3 +169,58 @@ fn packed_images_are_unpacked_on_the_way() {
         "{document}"
     );
 }
+
+/// A mebibyte into one of four devices by its recipe, in virtual time, the scan of the chain taken off: at least 99 % of what
+/// TCK allows, at most 1.001 USB bytes out a byte of the image (a byte shift carries eight bits), at most 4 round trips.
+#[test]
+fn a_mebibyte_goes_at_the_speed_of_tck() {
+    let scratch = Scratch::new("speed");
+    let payload: Vec<u8> = (0..1u32 << 20)
+        .map(|i| (i.wrapping_mul(0x9E37_79B9) >> 24) as u8)
+        .collect();
+    let bytes = image::image("JACQUARD_256 large", 0x04D1_6501, &payload);
+    let file = scratch.write("large.bin", bytes);
+    let benchmark = root().join("fixtures/benchmark");
+    let text = std::fs::read_to_string(benchmark.join("board.toml")).unwrap();
+    let text = text.replace("\"../", &format!("\"{}/../", benchmark.display()));
+    for (chip, hz) in [
+        ("FT2232H", 30_000_000),
+        ("FT232H", 30_000_000),
+        ("FT2232C", 6_000_000),
+    ] {
+        let board = scratch.write("board.toml", text.replace("30_000_000", &hz.to_string()));
+        let bench =
+            format!("[bench]\nformat = 1\nboard = \"board.toml\"\n[adapter]\nchip = \"{chip}\"\n");
+        let bench = scratch.write("bench.toml", bench);
+        let (_, scan) = scratch.run(&["scan", &board, "--simulate", &bench]);
+        let job = [
+            "load",
+            &*board,
+            "U2",
+            &*file,
+            "--simulate",
+            &*bench,
+            "--machine",
+            "off",
+            "--yes",
+        ];
+        let (exit, document) = scratch.run(&job);
+        assert_eq!(exit, 0, "{chip}: {document}");
+        let more = |key: &str| {
+            let of = |d: &Value| d["simulated"][key].as_u64().unwrap();
+            of(&document) - of(&scan)
+        };
+        let number = |key: &str| document[key].as_f64().unwrap();
+        // The recipe's own clocks: 600, 64 and 16 in Run-Test/Idle.
+        let seconds = number("seconds") - 680.0 / f64::from(hz);
+        let share = number("limit_seconds") / seconds;
+        let usb = more("usb_bytes_out") as f64 / number("bytes_sent");
+        println!(
+            "{chip}: {share:.4} of TCK, {usb:.5} bytes a byte, {} round trips",
+            more("round_trips")
+        );
+        assert!(share >= 0.99, "{chip}: {share}");
+        assert!(usb <= 1.001, "{chip}: {usb}");
+        assert!(more("round_trips") <= 4, "{chip}: {}", more("round_trips"));
+    }
+}
