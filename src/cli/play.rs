@@ -92,8 +92,15 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
         }
     }
     let file = open(arguments)?;
+    let bytes = file.metadata().map_or(0, |m| m.len());
+    let bar = work::progress_bar(
+        context,
+        bytes,
+        "  {bytes} of {total_bytes}  {bytes_per_sec}  {eta} left",
+    );
     let before = opened.session.traffic().elapsed;
-    let (played, error) = play(file, &mut opened.session, &options);
+    let (played, error) = play(bar.wrap_read(file), &mut opened.session, &options);
+    bar.finish_and_clear();
     let seconds = (opened.session.traffic().elapsed - before).as_secs_f64();
     let fields = report::play_fields(&played, options.tck_hz, Some(seconds));
     if let Some(error) = error {
