@@ -405,8 +405,12 @@ impl State {
             self.listener.note(note);
         }
         let label = |w: &crate::ringout::WireVerdict| &board.wires[w.wire.0].label;
-        let mut bad: Vec<String> = Vec::new();
+        // What explains several wires comes first, and these wires are not told one by one.
+        let mut bad: Vec<String> = rung.findings.iter().map(|f| f.says.clone()).collect();
         for (i, w) in rung.wires.iter().enumerate() {
+            if rung.findings.iter().any(|f| f.wires.contains(&w.wire)) {
+                continue;
+            }
             // Partners say the same of each other: the first one says it.
             let told = rung.wires[..i]
                 .iter()
