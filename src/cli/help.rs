@@ -52,7 +52,7 @@ pub(super) fn commands() -> clap::Command {
 fn means_something(command: &str, option: &str) -> bool {
     let on_a_chain = ON_A_CHAIN.contains(&command);
     match option {
-        "adapter" | "simulate" | "tap" | "trace" | "record" => on_a_chain,
+        "adapter" | "profile" | "simulate" | "tap" | "trace" | "record" => on_a_chain,
         "allow_remote" => on_a_chain || command == "simulate",
         "machine" | "yes" => DRIVING.contains(&command),
         "dry" => {
@@ -153,6 +153,7 @@ mod tests {
     fn help_shows_the_options_that_mean_something() {
         let vet = plain(Some("vet"));
         assert!(vet.contains("--deny") && vet.contains("--json"), "{vet}");
+        assert!(!vet.contains("--profile"), "{vet}");
         assert!(
             !vet.contains("--tap") && !vet.contains("--machine"),
             "{vet}"
