@@ -374,10 +374,14 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             same.any(|u| self.plan.hears(*u))
         };
         let doubt = self.links.coupled() || strangers.iter().any(|t| !answers(t) || !heard(t));
+        let shaky = |t: usize| {
+            let mut wires = self.subject.terminals[t].wires.iter();
+            self.links.moves_alone(t) || wires.any(|w| self.own_link(*w) == Link::Unsteady)
+        };
         let decide = if doubt {
             "drive both to opposite levels for one vector (`--allow-brief-fights`), or measure between them with \
              everything off"
-        } else if strangers.iter().any(|t| self.links.moves_alone(*t)) {
+        } else if strangers.iter().any(|t| shaky(*t)) {
             "one of them moves by itself and may have followed by chance: mend that one, then ring out again"
         } else {
             return Vec::new();

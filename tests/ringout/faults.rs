@@ -263,7 +263,7 @@ impl<'f> Faults<'f> {
         // A device's own pins that the board file does not name only listen, where they come on alone and the device
         // has a wire of its own.
         let own = self.wires.iter().any(|w| w.ends[0].device == x.device);
-        let heard = far.drives() && x.hears() && x.kind != Kind::Shared && own;
+        let heard = far.drives() && x.hears() && x.kind != Kind::Shared && !x.real && own;
         let unseen = end == 0 && self.direct && !heard;
         match testable(far, &x) {
             true if unseen => {

@@ -84,6 +84,8 @@ pub(crate) struct End {
     pub(crate) part: Part,
     /// `never_drive` names it.
     pub(crate) never: bool,
+    /// Of a device from a file, where other pins may share its control cell.
+    pub(crate) real: bool,
     /// Where a wire ends: connector pin, or the device pin itself.
     pub(crate) place: String,
 }
@@ -258,6 +260,7 @@ pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
                 pin,
                 part: Part::Nothing,
                 never,
+                real: matches!(slots[device], Slot::Real(..)),
                 place: String::new(),
             };
             end.place = match direct && side == 0 {
