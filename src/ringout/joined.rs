@@ -2,6 +2,7 @@
 
 use std::collections::{HashMap, HashSet};
 
+use super::columns::{Columns, is_direct};
 use super::observe::{Reaction, Response, StepReading};
 use super::plan::Plan;
 use super::subject::Subject;
@@ -226,13 +227,16 @@ impl Links {
         for (ear, (_, terminal)) in plan.ears.iter().enumerate() {
             ears.entry(*terminal).or_default().push(ear);
         }
-        // By ear: its level in every vector, drawn up only for those that are asked about.
-        let mut columns: HashMap<usize, [Vec<u64>; 2]> = HashMap::new();
+        let columns = if pairs.is_empty() {
+            Columns::default()
+        } else {
+            Columns::new(subject, plan, response)
+        };
         for (a, b) in pairs {
             // For a driver without an ear of its own speaks what is truly joined to it.
             let side = |a: usize| -> Vec<usize> {
                 let own = ears.get(&a).into_iter().flatten();
-                if own.clone().any(|ear| direct(subject, plan, *ear)) {
+                if own.clone().any(|ear| is_direct(subject, plan, *ear)) {
                     return vec![a];
                 }
                 let with = (self.followed.keys())
@@ -251,18 +255,7 @@ impl Links {
                 let of = |t: &usize| ears.get(t).map_or(&[][..], Vec::as_slice);
                 side.iter().flat_map(|t| of(t).iter().copied()).collect()
             });
-            for &ear in x.iter().chain(&y) {
-                columns
-                    .entry(ear)
-                    .or_insert_with(|| column(subject, plan, response, ear));
-            }
-            let differ = x.iter().any(|x| {
-                y.iter().any(|y| {
-                    let ([x0, x1], [y0, y1]) = (&columns[x], &columns[y]);
-                    let both = |p: &[u64], q: &[u64]| p.iter().zip(q).any(|(p, q)| p & q != 0);
-                    both(x0, y1) || both(x1, y0)
-                })
-            });
+            let differ = x.iter().any(|x| y.iter().any(|y| columns.differ(*x, *y)));
             if differ {
                 self.parted.insert((a, b));
             }
@@ -326,40 +319,4 @@ fn root(parent: &[usize], mut i: usize) -> usize {
         i = parent[i];
     }
     i
-}
-
-/// Whether nothing sits between an ear's pin and the terminal that it hears.
-fn direct(subject: &Subject<'_>, plan: &Plan, ear: usize) -> bool {
-    let (pin, terminal) = plan.ears[ear];
-    let mut stations = subject.terminals[terminal].stations.iter();
-    stations.any(|s| s.pin == pin && s.through.is_empty())
-}
-
-/// The vectors in which an ear read 0 and those in which it read 1, as sets of bits.
-fn column(subject: &Subject<'_>, plan: &Plan, response: &Response, ear: usize) -> [Vec<u64>; 2] {
-    // A pin behind a part may lag behind what floats in front of it: it counts where its line is driven for certain.
-    let direct = direct(subject, plan, ear);
-    let mut column = [Vec::new(), Vec::new()];
-    let mut count = 0;
-    let mut add = |level: Option<bool>| {
-        if count % 64 == 0 {
-            column.iter_mut().for_each(|c| c.push(0));
-        }
-        if let Some(level) = level {
-            column[usize::from(level)][count / 64] |= 1 << (count % 64);
-        }
-        count += 1;
-    };
-    add(response.rest.get(ear).filter(|_| direct));
-    for reading in &response.steps {
-        let listens = direct && plan.listens(subject, ear, &plan.steps[reading.step]);
-        for r in &reading.at {
-            add(r.get(ear).filter(|_| listens));
-        }
-        add(reading.after.get(ear).filter(|_| direct));
-    }
-    for (_, reading) in &response.opposed {
-        add(reading.get(ear));
-    }
-    column
 }

@@ -13,6 +13,7 @@
 //! Plans and diagnosis are pure functions. This room must never know the terminal, adapters or sessions.
 
 mod codes;
+mod columns;
 mod diagnose;
 mod joined;
 mod method;

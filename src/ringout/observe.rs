@@ -27,7 +27,7 @@ impl Reading {
     }
 
     /// The ears that read this level.
-    fn at(&self, level: bool) -> impl Iterator<Item = u64> + '_ {
+    pub(super) fn at(&self, level: bool) -> impl Iterator<Item = u64> + '_ {
         let words = self.seen.words().iter().zip(self.level.words());
         words.map(move |(seen, l)| seen & if level { *l } else { !*l })
     }

@@ -18,8 +18,9 @@ use taploom::tap::{self, PieceLimits, Port, Traffic};
 const ROUND_TRIPS: u64 = 6;
 const MILLISECONDS: f64 = 50.0;
 const SECONDS: f64 = 1.0;
-/// Ten times the nets take ten times the time where it grows with them, and a hundred times where with their square.
-const GROWTH: f64 = 30.0;
+/// Ten times the nets may take a hundred times the time: what every listener read while each driver drove is the square
+/// of the nets. More would be a defect.
+const GROWTH: f64 = 100.0;
 
 fn off() -> Conditions {
     Conditions {
@@ -40,7 +41,7 @@ fn main() {
         times[1]
     );
     // Seconds depend on the machine and are printed; the growth does not.
-    assert!(growth <= GROWTH, "it grows faster than the nets");
+    assert!(growth <= GROWTH, "it grows faster than what was read");
 }
 
 /// The scenario's harness with settling left out, less what the look by SAMPLE takes.
@@ -244,16 +245,9 @@ end {name};",
         "[board]\nformat = 1\nname = \"many\"\nbsdl = [\".\"]\nharness = \"harness.csv\"\n\
          [[device]]\nname = \"U1\"\nentity = \"WARP\"\n[[device]]\nname = \"U2\"\nentity = \"WEFT\"\n",
     );
-    // Connectors, so that the listeners beside a wire's own are known as places.
-    for (name, device) in [("JA", "U1"), ("JB", "U2")] {
-        let _ = writeln!(
-            board,
-            "[[connector]]\nname = \"{name}\"\npins = {{ \"1-{nets}\" = \"{device}.1-{nets}\" }}"
-        );
-    }
     let mut harness = String::from("label,from,to\n");
     for k in 1..=nets {
-        let _ = writeln!(harness, "W{k},JA.{k},JB.{k}");
+        let _ = writeln!(harness, "W{k},U1.{k},U2.{k}");
     }
     std::fs::write(folder.join("harness.csv"), harness).expect("written");
     let path = folder.join("board.toml");
