@@ -359,12 +359,15 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
     /// Where lines of this harness were seen to follow their neighbours without being joined, others may do that as
     /// well. Opposite levels would tell; they are not tried without consent.
     fn maybe_floating(&self, strangers: &[usize]) -> Vec<Alternative> {
-        // A stranger that cannot drive cannot answer back either, unless another end of its wire can.
+        // A stranger that cannot drive, or was not let for caution, cannot answer back, unless another end of its wire can.
         let answers = |t: &usize| {
             let mut same = strangers
                 .iter()
                 .filter(|u| self.class[**u] == self.class[*t]);
-            same.any(|u| self.lone(*u).is_some())
+            same.any(|u| {
+                self.lone(*u)
+                    .is_some_and(|step| self.response.of(step).next().is_some())
+            })
         };
         // And one that nobody hears where it is joined cannot contradict.
         let heard = |t: &usize| {

@@ -120,8 +120,8 @@ fn judge(board: &Board, woven: &Woven, result: &RingOut) -> Vec<String> {
         };
         if !deceived && !allowed.iter().any(fits) {
             wrong.push(format!(
-                "{label}: {verdict} {with:?}, allowed {allowed:?}; {}",
-                wire.says
+                "{label}: {verdict} {with:?}, allowed {allowed:?}; {}; or {:?}; {:?}",
+                wire.says, wire.alternatives, wire.evidence
             ));
         }
         let shown = verdict == "untested" || !wire.evidence.is_empty();
