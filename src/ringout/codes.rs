@@ -2,7 +2,7 @@
 //!
 //! A code gives every net a word of its own, one bit a vector; in vector v every net is driven to bit v of its word. The
 //! numbers of vectors are the published ones: counting Kautz 1974, modified counting Goel and McMahon 1982,
-//! true/complement Wagner 1987, walking Hassan et al. 1988, antichain Cheng, Lewandowski and Wu 1990 (all [memory]).
+//! true/complement Wagner 1987, walking Hassan et al. 1988, antichain Cheng, Lewandowski and Wu 1990 (all \[memory\]).
 //!
 //! Codes drive many nets to different levels. They come only after a screening has shown that no two of the nets are
 //! joined.

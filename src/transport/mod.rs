@@ -4,7 +4,7 @@
 //! - [`libusb`]: the real thing behind it.
 //! - [`Mpsse`]: programs as commands of the chips' serial engine, over [`Usb`].
 //! - [`BitBang`]: programs as bytes for eight lines, on chips and channels without that engine.
-//! - [`open`]: the one of the two that a profile asks for.
+//! - [`open()`]: the one of the two that a profile asks for.
 //! - [`Chip`], [`Rate`]: what each chip can do; [`profiles`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
 //! - [`Trace`]: a wrapper that writes what runs as a value-change dump.

@@ -1,7 +1,7 @@
 //! Real USB devices through libusb.
 //!
 //! [`adapters`] lists what is plugged in, [`open`] claims one channel of one of them,
-//! [`others`] names what else looks like a JTAG cable, [`wait_for_plug`] waits for a plug, and
+//! [`others()`] names what else looks like a JTAG cable, [`wait_for_plug`] waits for a plug, and
 //! [`LibUsb`] is that channel as [`Usb`](super::Usb). A writer thread and a reader thread stand
 //! at the two bulk endpoints, so that both directions go on by themselves.
 //!
