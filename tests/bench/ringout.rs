@@ -241,7 +241,7 @@ end {name};",
     };
     part("WARP", true);
     part("WEFT", false);
-    let mut board = String::from(
+    let board = String::from(
         "[board]\nformat = 1\nname = \"many\"\nbsdl = [\".\"]\nharness = \"harness.csv\"\n\
          [[device]]\nname = \"U1\"\nentity = \"WARP\"\n[[device]]\nname = \"U2\"\nentity = \"WEFT\"\n",
     );

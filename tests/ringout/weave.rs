@@ -392,8 +392,9 @@ pub(crate) fn weave(seed: u64, limits: &Limits, folder: &Path) -> Woven {
         writeln!(board, "[[part]]\nname = \"IC{}\"\n{text}", i + 1).unwrap();
     }
     let mut wires = Vec::new();
-    for i in 0..count {
-        let ends = [sides[0][i].clone(), sides[1][i].clone()];
+    let pairs = sides[0].iter().zip(&sides[1]).take(count);
+    for (i, (a, b)) in pairs.enumerate() {
+        let ends = [a.clone(), b.clone()];
         let pulled = dice.percent(10);
         if pulled {
             let to = dice.pick(&["low", "high"]);
