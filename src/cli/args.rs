@@ -212,6 +212,10 @@ pub(crate) struct Ringout {
     /// follows its neighbour
     #[arg(long)]
     pub(crate) allow_brief_fights: bool,
+    /// Looks at every line straight after a change as well, sooner than `settle_us`, to find resistance from about
+    /// 12 kOhm (TCK at 6 MHz) instead of what `settle_us` allows
+    #[arg(long)]
+    pub(crate) resistance: bool,
     /// Rings every wire out so many times more, to find joints that fail now and then
     #[arg(long, value_name = "TIMES", default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=10_000))]
     pub(crate) repeat: u32,

@@ -44,6 +44,7 @@ pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Fai
             ..Conditions::default()
         },
         more_rounds: arguments.repeat as usize,
+        resistance: arguments.resistance,
         ..Wish::default()
     };
     if context.common.dry {

@@ -28,6 +28,7 @@ pub fn ringout_fields(result: &RingOut, board: &Board) -> Value {
             "failing_share": result.assurance.failing_share(),
             "early_wires": result.assurance.early,
             "early_ns": result.assurance.early_ns,
+            "settle_ns": result.assurance.settle_ns,
             "ohms": result.assurance.ohms(),
         },
     })
@@ -155,21 +156,31 @@ fn good_means(result: &RingOut) -> Vec<String> {
     let mut lines = vec![
         String::new(),
         format!(
-            "Good means: contact in each of {} or more; a joint that fails at fewer than {:.0} in 100 may pass (95 % sure), `--repeat` \
-             looks more often",
-            plural(assurance.looks, "look"),
+            "Good means: contact at every look, {} or more a wire; a joint that fails at fewer than {:.0} in 100 may pass (95 % sure): \
+             `--repeat` looks more often",
+            assurance.looks,
             100.0 * share
         ),
     ];
     if let Some(ohms) = assurance.ohms() {
-        let but = match good - assurance.early {
-            0 => String::new(),
-            n => format!(", {} apart", plural(n, "wire")),
+        let looked = match assurance.early {
+            0 if assurance.settle_ns > 0 => format!(
+                "looked at {} µs after a change: `--resistance` looks at once",
+                assurance.settle_ns / 1000
+            ),
+            n if n > 0 && n < good => format!(
+                "looked at {} ns after a change, {} apart",
+                assurance.early_ns.unwrap_or_default(),
+                plural(good - n, "wire")
+            ),
+            _ => format!(
+                "looked at {} ns after a change",
+                assurance.early_ns.unwrap_or_default()
+            ),
         };
         lines.push(format!(
-            "and less than about {} kOhm in series into 50 pF (looked at {} ns after a change{but})",
-            ohms.div_ceil(1000),
-            assurance.early_ns.unwrap_or_default()
+            "and less than about {} kOhm in series into 50 pF ({looked})",
+            ohms.div_ceil(1000)
         ));
     }
     lines

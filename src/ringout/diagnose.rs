@@ -50,12 +50,17 @@ pub(super) fn moved(
     Moved::find(&diagnosis, numbering, |w| diagnosis.judge(w).verdict)
 }
 
-/// Wires that pass only when they are given time.
-pub(super) fn slow(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<WireIndex> {
+/// Wires of one verdict.
+pub(super) fn having(
+    subject: &Subject<'_>,
+    plan: &Plan,
+    response: &Response,
+    verdict: Verdict,
+) -> Vec<WireIndex> {
     let diagnosis = Diagnosis::new(subject, plan, response);
     (0..subject.lines.len())
         .map(WireIndex)
-        .filter(|w| diagnosis.judge(*w).verdict == Verdict::Slow)
+        .filter(|w| diagnosis.judge(*w).verdict == verdict)
         .collect()
 }
 
@@ -205,6 +210,12 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             return Judged::plain(Verdict::Untested);
         };
         let link = self.own_link(wire);
+        if link == Link::Apart
+            && self.given_time(wire)
+            && ends.iter().all(|e| self.strangers(*e).is_empty())
+        {
+            return Judged::plain(Verdict::Slow);
+        }
         // Where a driver that is always on was heard nothing else may drive: that both ends hear it joins them.
         let both_hear = link == Link::Unknown && self.links.same_group(ends[0], ends[1]);
         if link == Link::Joined || both_hear {
@@ -277,33 +288,46 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
         }
     }
 
-    /// Of a wire that did not pass in every early look: the longest delay at which it did not, and the shortest from
-    /// which on it always did; in nanoseconds beside the 2.5 TCK from Update to Capture.
+    /// Of a wire that did not pass in every look: the longest delay at which it did not, and the shortest from which on
+    /// it always did; in nanoseconds beside the 2.5 TCK from Update to Capture.
     pub(super) fn late(&self, wire: WireIndex) -> Option<(u64, Option<u64>)> {
-        let (passed, failed) = self.early_looks(wire);
+        let (mut passed, mut failed) = self.timed_looks(wire);
+        match self.own_link(wire) {
+            Link::Joined => passed.push(self.plan.settle_ns),
+            _ => failed.push(self.plan.settle_ns),
+        }
         let longest = failed.into_iter().max()?;
         Some((longest, passed.into_iter().filter(|d| *d > longest).min()))
     }
 
-    /// The delays of the early looks at a wire's far end: those that passed and those that did not.
-    fn early_looks(&self, wire: WireIndex) -> (Vec<u64>, Vec<u64>) {
+    /// Whether a wire that has no contact when it is looked at in time has it whenever it is given longest.
+    fn given_time(&self, wire: WireIndex) -> bool {
+        let (passed, failed) = self.timed_looks(wire);
+        let longest = passed.iter().copied().max();
+        longest.is_some_and(|d| d > self.plan.settle_ns && failed.iter().all(|f| *f < d))
+    }
+
+    /// The delays of the looks at a wire's far end that came sooner or later than the settled ones: those that passed
+    /// and those that did not.
+    fn timed_looks(&self, wire: WireIndex) -> (Vec<u64>, Vec<u64>) {
         let (mut passed, mut failed) = (Vec::new(), Vec::new());
         let Some([a, b]) = self.ends(wire) else {
             return (passed, failed);
         };
         for (from, to) in [(a, b), (b, a)] {
             for reading in self.readings(from) {
-                let Some((delay, early)) = &reading.early else {
+                let Some((delay, early)) = &reading.timed else {
                     continue;
                 };
                 let heard = (self.ears[to].iter()).filter_map(|e| Some((*e, early.get(*e)?)));
                 for (ear, level) in heard {
-                    // What the settled look did not hear either says nothing about time.
+                    // What the settled look did not hear either says nothing about a sooner one.
                     let settled = reading.at[usize::from(reading.last)].get(ear);
-                    match (level == reading.last, settled == Some(reading.last)) {
-                        (true, _) => passed.push(*delay),
-                        (false, true) => failed.push(*delay),
-                        (false, false) => {}
+                    let tells = *delay > self.plan.settle_ns || settled == Some(reading.last);
+                    match level == reading.last {
+                        true => passed.push(*delay),
+                        false if tells => failed.push(*delay),
+                        false => {}
                     }
                 }
             }
@@ -313,7 +337,7 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
 
     /// Whether a wire was looked at as early as the chain allows.
     fn looked_early(&self, wire: WireIndex) -> bool {
-        self.early_looks(wire).0.contains(&0)
+        self.timed_looks(wire).0.contains(&0)
     }
 
     /// The readings of the steps that drive a terminal alone, in the order of time.

@@ -55,9 +55,9 @@ pub struct StepReading {
     pub against: [Needs; 2],
     /// While it drove 0 and while it drove 1.
     pub at: [Reading; 2],
-    /// A look at the second level sooner than the settling time, where there was one: nanoseconds beside the 2.5 TCK
-    /// from Update to Capture, and what was read.
-    pub early: Option<(u64, Reading)>,
+    /// A look at the second level sooner or later than the settled one, where there was one: nanoseconds beside the 2.5
+    /// TCK from Update to Capture, and what was read.
+    pub timed: Option<(u64, Reading)>,
     /// Which level came last before it let go.
     pub last: bool,
     /// After it let go.

@@ -22,6 +22,10 @@ pub struct Plan {
     pub untested: Vec<Option<Untested>>,
     /// The rate of TCK, where it is known: how soon a level is looked at after a change.
     pub tck_hz: Option<u32>,
+    /// How long after an update a look is settled.
+    pub settle_ns: u64,
+    /// Whether lines are looked at straight after a change as well.
+    pub resistance: bool,
     /// By terminal: whether any ear hears it.
     heard: Vec<bool>,
     /// By terminal: the step that drives it, alone or along with others.
@@ -74,6 +78,8 @@ impl Plan {
         let mut plan = Plan {
             method,
             tck_hz: None,
+            settle_ns: u64::from(guard.rules().settle_us) * 1000,
+            resistance: false,
             heard: vec![false; subject.terminals.len()],
             driven: vec![None; subject.terminals.len()],
             base: Vec::new(),
@@ -292,8 +298,8 @@ impl Plan {
     /// Vectors of the plan when nothing has to be tried again: each driver at both levels and let go, a look that
     /// comes early for one driver a wire, and one at the start.
     pub fn vectors(&self, subject: &Subject<'_>) -> usize {
-        let early = self.early_steps(subject);
-        3 * self.steps.len() + early.iter().filter(|e| **e).count() + 1
+        let early = (self.early_steps(subject).into_iter()).filter(|e| *e && self.resistance);
+        3 * self.steps.len() + early.count() + 1
     }
 
     /// Why nothing can be said about a wire from its near end alone.

@@ -41,8 +41,9 @@ pub fn rehearse(
     };
     let guard = Guard::new(board, &pins, conditions)?;
     let subject = Subject::new(board, &pins);
-    let plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
+    let mut plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
         .ok_or(RingOutError::Method(method))?;
+    plan.resistance = wish.resistance;
     let pin = |p| pins.get(p).pin.clone();
     Ok(Rehearsal {
         drivers: plan.steps.iter().map(|s| pin(s.pin)).collect(),

@@ -27,6 +27,8 @@ pub struct Wish {
     pub conditions: Conditions,
     /// How often every wire is rung out once more, to find joints that fail now and then.
     pub more_rounds: usize,
+    /// Looks at every line straight after a change as well, sooner than `settle_us`, to find resistance.
+    pub resistance: bool,
     /// The rate of TCK, which tells how early a level can be looked at after a change.
     pub tck_hz: Option<u32>,
 }
@@ -38,6 +40,10 @@ const REPEATS: usize = 3;
 /// How late after a change suspects of resistance are looked at, in nanoseconds beside the 2.5 TCK from Update to
 /// Capture.
 const DELAYS_NS: [u64; 7] = [0, 500, 1_000, 2_000, 5_000, 10_000, 20_000];
+/// How much later than `settle_us` lines without contact are looked at, to find those that are only slow.
+const LATER: [u64; 3] = [5, 25, 125];
+/// Where nothing is to settle: what is multiplied then.
+const LEAST_LATE_NS: u64 = 10_000;
 /// Vectors in one batch, so that a large harness does not need a large program.
 const BATCH_VECTORS: usize = 600;
 
@@ -111,6 +117,7 @@ pub fn ring_out(
     let mut plan = Plan::of(method, &subject, &guard, wish.only.as_deref())
         .ok_or(RingOutError::Method(method))?;
     plan.tck_hz = wish.tck_hz;
+    plan.resistance = wish.resistance;
     let mut bench = Bench {
         guard: &guard,
         subject: &subject,
@@ -128,6 +135,7 @@ pub fn ring_out(
         looks: good().map(|w| w.looks).min().unwrap_or(0),
         early: good().filter(|w| w.early).count(),
         early_ns: wish.tck_hz.map(|hz| 2_500_000_000 / u64::from(hz.max(1))),
+        settle_ns: plan.settle_ns,
     };
     Ok(RingOut {
         method,
@@ -185,8 +193,9 @@ struct Trial {
     step: usize,
     against: [Needs; 2],
     first: bool,
-    /// How soon after the second level there is a look beside the settled one, in nanoseconds.
-    early: Option<u64>,
+    /// When there is a look at the second level beside the settled one, in nanoseconds after its update: sooner, or
+    /// later.
+    timed: Option<u64>,
 }
 
 impl<'a> Bench<'_, 'a, '_> {
@@ -253,7 +262,9 @@ impl<'a> Bench<'_, 'a, '_> {
             opposed: Vec::new(),
             held: Vec::new(),
         };
-        let looked_early = plan.early_steps(self.subject);
+        let looked_early: Vec<bool> = (plan.early_steps(self.subject).into_iter())
+            .map(|early| early && plan.resistance)
+            .collect();
         let rests: Vec<bool> = (0..plan.steps.len())
             .map(|step| self.rest_level(plan, step, still))
             .collect();
@@ -261,7 +272,7 @@ impl<'a> Bench<'_, 'a, '_> {
             step,
             against: [Vec::new(), Vec::new()],
             first: rests[step],
-            early: looked_early[step].then_some(0),
+            timed: looked_early[step].then_some(0),
         };
         let first: Vec<Trial> = (0..always).map(plain).collect();
         let others: Vec<Trial> = (always..plan.steps.len()).map(plain).collect();
@@ -284,7 +295,7 @@ impl<'a> Bench<'_, 'a, '_> {
         for _ in 0..rounds {
             let all = (always..plan.steps.len()).filter(|s| !plan.steps[*s].touches(&hot));
             let all: Vec<Trial> = (all.map(plain))
-                .map(|t| Trial { early: None, ..t })
+                .map(|t| Trial { timed: None, ..t })
                 .collect();
             self.try_all(plan, still, &all, &mut response)?;
         }
@@ -416,7 +427,8 @@ impl<'a> Bench<'_, 'a, '_> {
         still: &Stillness,
     ) -> Vec<Trial> {
         let links = Links::new(self.subject, plan, response);
-        let slow = super::diagnose::slow(self.subject, plan, response);
+        let having = |verdict| super::diagnose::having(self.subject, plan, response, verdict);
+        let (slow, open) = (having(Verdict::Slow), having(Verdict::Open));
         let mut terminals: Vec<usize> = Vec::new();
         for wire in suspects {
             for t in self.subject.lines[wire.0].ends.iter().flatten() {
@@ -438,7 +450,7 @@ impl<'a> Bench<'_, 'a, '_> {
                 step,
                 against,
                 first,
-                early: None,
+                timed: None,
             };
             if slow.iter().any(|w| {
                 self.subject.lines[w.0]
@@ -446,7 +458,18 @@ impl<'a> Bench<'_, 'a, '_> {
                     .contains(&Some(planned.terminal))
             }) {
                 trials.extend(DELAYS_NS.map(|delay| Trial {
-                    early: Some(delay),
+                    timed: Some(delay),
+                    ..trial([Vec::new(), Vec::new()])
+                }));
+            }
+            if open.iter().any(|w| {
+                self.subject.lines[w.0]
+                    .ends
+                    .contains(&Some(planned.terminal))
+            }) {
+                let settle = plan.settle_ns.max(LEAST_LATE_NS);
+                trials.extend(LATER.map(|times| Trial {
+                    timed: Some(settle * times),
                     ..trial([Vec::new(), Vec::new()])
                 }));
             }
@@ -514,8 +537,10 @@ impl<'a> Bench<'_, 'a, '_> {
         let guard = self.guard;
         let base = guard.image(&plan.base)?;
         for chunk in trials.chunks(BATCH_VECTORS / 4) {
-            // Each vector with the delay of an early look, if it is one; by trial where its own begin.
-            let mut images: Vec<(GuardedImage, Option<u64>)> = Vec::with_capacity(chunk.len() * 4);
+            // Each vector with its delay; by trial where its own begin. A look that comes late must not help the settled
+            // one, so it comes behind it.
+            let settle_ns = plan.settle_ns;
+            let mut images: Vec<(GuardedImage, u64)> = Vec::with_capacity(chunk.len() * 4);
             let mut starts = Vec::with_capacity(chunk.len());
             for trial in chunk {
                 starts.push(images.len() + 1);
@@ -523,19 +548,20 @@ impl<'a> Bench<'_, 'a, '_> {
                     let mut wanted = plan.wanted(&plan.steps[trial.step], level);
                     wanted.extend(&trial.against[usize::from(level)]);
                     let image = guard.image(&wanted)?;
-                    if level != trial.first && trial.early.is_some() {
-                        images.push((image.clone(), trial.early));
-                    }
-                    images.push((image, None));
+                    let timed = trial.timed.filter(|_| level != trial.first);
+                    let sooner = timed.filter(|ns| *ns < settle_ns);
+                    let later = timed.filter(|ns| *ns >= settle_ns);
+                    images.extend(sooner.map(|ns| (image.clone(), ns)));
+                    images.push((image.clone(), settle_ns));
+                    images.extend(later.map(|ns| (image, ns)));
                 }
-                images.push((base.clone(), None));
+                images.push((base.clone(), settle_ns));
             }
-            let settle_ns = u64::from(guard.rules().settle_us) * 1000;
             let captures = self.batch(|| {
                 let mut batch = Batch::new(guard, still);
                 batch.vector(&base);
-                for (image, early) in &images {
-                    batch.settle_ns(early.unwrap_or(settle_ns));
+                for (image, delay) in &images {
+                    batch.settle_ns(*delay);
                     batch.vector(image);
                 }
                 batch.settle_ns(settle_ns);
@@ -555,11 +581,14 @@ impl<'a> Bench<'_, 'a, '_> {
                     .collect();
             }
             for (trial, start) in chunk.iter().zip(starts) {
-                let late = usize::from(trial.early.is_some());
+                let (more, sooner) = match trial.timed {
+                    None => (0, 0),
+                    Some(ns) => (1, usize::from(ns < settle_ns)),
+                };
                 let first = reading(start);
-                let early = trial.early.map(|delay| (delay, reading(start + 1)));
-                let second = reading(start + late + 1);
-                let after = reading(start + late + 2);
+                let second = reading(start + 1 + sooner);
+                let timed = trial.timed.map(|ns| (ns, reading(start + 2 - sooner)));
+                let after = reading(start + more + 2);
                 let at = match trial.first {
                     false => [first, second],
                     true => [second, first],
@@ -568,7 +597,7 @@ impl<'a> Bench<'_, 'a, '_> {
                     step: trial.step,
                     against: trial.against.clone(),
                     at,
-                    early,
+                    timed,
                     last: !trial.first,
                     after,
                 });

@@ -215,6 +215,8 @@ pub struct Assurance {
     /// How early that was, in nanoseconds: 2.5 TCK from Update to Capture, on an adapter that makes no pause there.
     /// `None` where the rate of TCK is not known.
     pub early_ns: Option<u64>,
+    /// How long after a change the settled looks came, in nanoseconds.
+    pub settle_ns: u64,
 }
 
 impl Assurance {
@@ -225,7 +227,11 @@ impl Assurance {
 
     /// The series resistance above which a wire would have been called slow, in ohms.
     pub fn ohms(&self) -> Option<u32> {
-        self.early_ns.filter(|_| self.early > 0).map(ohms_of)
+        let settled = Some(self.settle_ns).filter(|ns| *ns > 0);
+        match self.early {
+            0 => settled.or(self.early_ns).map(ohms_of),
+            _ => self.early_ns.map(ohms_of),
+        }
     }
 }
 

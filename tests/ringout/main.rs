@@ -304,26 +304,51 @@ fn a_shifted_plug_is_one_mistake() {
     );
 }
 
-/// The level of a line behind a resistance comes late: found by the early look, bracketed by a sweep of delays.
+/// The level of a line behind a resistance comes late: found by looking early where that is asked for, bracketed by a
+/// sweep of delays; found without it where `settle_us` is too short for it.
 #[test]
 fn resistance_is_found_by_looking_early() {
+    let on = |ohms: u32, resistance: bool| {
+        let path = Path::new(env!("CARGO_TARGET_TMPDIR"))
+            .join(format!("resistive-{ohms}-{resistance}.toml"));
+        let board = scenario("board.toml");
+        let text = format!(
+            "[bench]\nformat = 1\nboard = {board:?}\nwith = [\"U5\"]\nseed = 1\n\
+             [[fault]]\nkind = \"resistive\"\nwire = \"W24\"\nohms = {ohms}\n"
+        );
+        std::fs::write(&path, text).unwrap();
+        let bench = BenchFile::load(&path).unwrap();
+        let board = Board::load(&bench.board).unwrap();
+        let wish = Wish {
+            resistance,
+            ..machine_off()
+        };
+        let (result, seen) = on_bench(Method::BothEnds, &bench, &board, &wish);
+        safe(&seen);
+        let result = result.unwrap();
+        let says = result.wires[board.wire("W24").unwrap().0].says.clone();
+        (bad(&board, &result), says, result.assurance.early)
+    };
+    let none = (Vec::new(), String::new());
     // 30 kOhm and 50 pF take 1.03 µs to the middle. At 6 MHz a look comes 2.5 to 4 TCK later than it says.
-    let rest = "[[fault]]\nkind = \"resistive\"\nwire = \"W24\"\nohms = 30_000\n";
-    let (board, result, seen) = on_text(Method::BothEnds, "resistive", "\"U5\"", rest);
-    safe(&seen);
-    assert_eq!(bad(&board, &result), ["W24 slow"]);
-    let wire = &result.wires[board.wire("W24").unwrap().0];
+    let says = "W24 (violet, A9) passes only when it is given time (not 0.5 µs after a change, always from 1 µs on): there is \
+                resistance between pattern memory.24 (A9) and J3.18 (U1.13), about 26 kOhm to 48 kOhm into 50 pF";
     assert_eq!(
-        wire.says,
-        "W24 (violet, A9) passes only when it is given time (not 0.5 µs after a change, always from 1 µs on): \
-         there is resistance between pattern memory.24 (A9) and J3.18 (U1.13), about 26 kOhm to 48 kOhm into 50 pF"
+        on(30_000, true),
+        (vec!["W24 slow".to_string()], says.into(), 24)
     );
-    assert_eq!(result.assurance.early, 24);
+    let (verdicts, says, early) = on(30_000, false);
+    assert_eq!(((verdicts, says), early), (none.clone(), 0));
     // What passes early is good: 2 kOhm take 69 ns, less than 2.5 TCK at 6 MHz.
-    let rest = "[[fault]]\nkind = \"resistive\"\nwire = \"W24\"\nohms = 2_000\n";
-    let (board, result, seen) = on_text(Method::BothEnds, "resistive-little", "\"U5\"", rest);
-    safe(&seen);
-    assert_eq!(bad(&board, &result), Vec::<String>::new());
+    let (verdicts, says, early) = on(2_000, true);
+    assert_eq!(((verdicts, says), early), (none, 25));
+    // 5 MOhm take 173 µs: no contact after the 20 µs of settle_us, nor after 100 µs, but after 500 µs.
+    let says = "W24 (violet, A9) passes only when it is given time (not 100 µs after a change, always from 500 µs on): there is \
+                resistance between pattern memory.24 (A9) and J3.18 (U1.13), about 2910 kOhm to 14512 kOhm into 50 pF";
+    assert_eq!(
+        on(5_000_000, false),
+        (vec!["W24 slow".to_string()], says.into(), 0)
+    );
 }
 
 /// More rounds find a joint that fails now and then; how many looks there were is said.
