@@ -321,13 +321,15 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
                 };
                 let heard = (self.ears[to].iter()).filter_map(|e| Some((*e, early.get(*e)?)));
                 for (ear, level) in heard {
-                    // What the settled look did not hear either says nothing about a sooner one.
+                    // What the settled look did not hear either says nothing about a sooner one; and a later one must have
+                    // seen the level change, since a line without contact may float at the one that is wanted.
                     let settled = reading.at[usize::from(reading.last)].get(ear);
-                    let tells = *delay > self.plan.settle_ns || settled == Some(reading.last);
+                    let later = *delay > self.plan.settle_ns;
+                    let changes = settled == Some(!reading.last);
                     match level == reading.last {
-                        true => passed.push(*delay),
-                        false if tells => failed.push(*delay),
-                        false => {}
+                        true if !later || changes => passed.push(*delay),
+                        false if later || !changes => failed.push(*delay),
+                        _ => {}
                     }
                 }
             }

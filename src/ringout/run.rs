@@ -536,6 +536,10 @@ impl<'a> Bench<'_, 'a, '_> {
     ) -> Result<(), RingOutError> {
         let guard = self.guard;
         let base = guard.image(&plan.base)?;
+        let tck_ns = plan
+            .tck_hz
+            .map_or(0, |hz| 1_000_000_000 / u64::from(hz.max(1)));
+        let scan_ns = (guard.pins().length() as u64 * tck_ns).next_multiple_of(1000);
         for chunk in trials.chunks(BATCH_VECTORS / 4) {
             // Each vector with its delay; by trial where its own begin. A look that comes late must not help the settled
             // one, so it comes behind it.
@@ -587,7 +591,9 @@ impl<'a> Bench<'_, 'a, '_> {
                 };
                 let first = reading(start);
                 let second = reading(start + 1 + sooner);
-                let timed = trial.timed.map(|ns| (ns, reading(start + 2 - sooner)));
+                // Before a look that comes later there was the settled one, and its scan.
+                let before = if sooner == 0 { settle_ns + scan_ns } else { 0 };
+                let timed = (trial.timed).map(|ns| (ns + before, reading(start + 2 - sooner)));
                 let after = reading(start + more + 2);
                 let at = match trial.first {
                     false => [first, second],
