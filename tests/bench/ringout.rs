@@ -165,7 +165,7 @@ fn many(folder: &Path, nets: usize) -> f64 {
                     step,
                     against: [Vec::new(), Vec::new()],
                     at: [low.clone(), high],
-                    early: None,
+                    timed: None,
                     last: false,
                     after: low.clone(),
                 }
