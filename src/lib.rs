@@ -6,6 +6,7 @@ pub mod board;
 pub mod boundary;
 pub mod chain;
 pub mod cli;
+pub mod files;
 pub mod library;
 pub mod load;
 pub mod report;

@@ -7,20 +7,21 @@ use std::path::{Path, PathBuf};
 #[rustfmt::skip]
 const TABLE: &[(&str, &[&str])] = &[
     ("bits", &[]),
+    ("files", &[]),
     ("tap", &["bits"]),
     ("transport", &["bits", "tap"]),
-    ("library", &[]),
-    ("board", &[]),
+    ("library", &["files"]),
+    ("board", &["files"]),
     ("chain", &["bits", "tap"]),
     ("boundary", &["bits", "tap", "board", "chain"]),
     ("ringout", &["bits", "tap", "board", "chain", "boundary"]),
     ("svf", &["bits", "tap"]),
-    ("load", &["bits", "tap", "board", "chain", "boundary", "svf"]),
-    ("simulator", &["bits", "tap", "board"]),
+    ("load", &["bits", "tap", "board", "chain", "boundary", "svf", "files"]),
+    ("simulator", &["bits", "tap", "board", "files"]),
     ("session", &["bits", "tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator"]),
     ("script", &["bits", "tap", "board", "chain", "boundary", "ringout", "svf", "load", "session"]),
     ("report", &["bits", "tap", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "script"]),
-    ("cli", &["tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "script", "report"]),
+    ("cli", &["files", "tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "script", "report"]),
 ];
 
 /// Single files with wider rights, and exact paths with narrower ones.

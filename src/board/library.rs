@@ -70,6 +70,7 @@ impl Library {
 
     fn add_file(&mut self, path: &Path, item: usize) -> std::io::Result<()> {
         self.files += 1;
+        crate::files::plain(path)?;
         if let Some(entity) = entity_of(BufReader::new(File::open(path)?))? {
             self.entries.push((
                 entity.to_ascii_uppercase(),
@@ -87,7 +88,7 @@ impl Library {
         if let Some((device, print)) = self.read.get(&path) {
             return Ok((device.clone(), path, *print));
         }
-        let bytes = std::fs::read(&path).map_err(|e| Cause::Unreadable {
+        let bytes = crate::files::read(&path).map_err(|e| Cause::Unreadable {
             what: "BSDL file",
             path: path.clone(),
             reason: reason(&e),
@@ -136,7 +137,7 @@ impl Library {
         };
         // Within one folder there is no telling which is meant, unless they are copies.
         for (_, _, other, _) in found.filter(|(.., i)| i == item) {
-            if std::fs::read(first).ok() != std::fs::read(other).ok() {
+            if crate::files::read(first).ok() != crate::files::read(other).ok() {
                 let (first, second) = (first.clone(), other.clone());
                 return Err(Cause::EntityTwice {
                     entity: entity.into(),

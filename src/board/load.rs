@@ -54,7 +54,7 @@ impl Board {
             let at = Source::new(path.to_path_buf(), String::new()).whole();
             fail(vec![Problem { at, cause }])
         };
-        let bytes = std::fs::read(path).map_err(|e| {
+        let bytes = crate::files::read(path).map_err(|e| {
             whole(Cause::Unreadable {
                 what: "board file",
                 path: path.to_path_buf(),
@@ -275,7 +275,7 @@ impl<'a> Loader<'a> {
         text: &Text<'a>,
     ) -> Option<(PathBuf, Vec<u8>)> {
         let path = self.folder.join(text.text);
-        match std::fs::read(&path) {
+        match crate::files::read(&path) {
             Ok(bytes) => {
                 self.board.files.push(path.clone());
                 Some((path, bytes))

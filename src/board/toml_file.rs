@@ -30,7 +30,7 @@ pub(crate) fn read<T>(
         let at = Source::new(path.to_path_buf(), String::new()).whole();
         fail(vec![Problem { at, cause }])
     };
-    let bytes = std::fs::read(path).map_err(|e| {
+    let bytes = crate::files::read(path).map_err(|e| {
         whole(Cause::Conflict {
             what: format!("cannot read the {what} {}: {}", path.display(), reason(&e)),
             help: help.into(),

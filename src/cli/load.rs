@@ -57,13 +57,7 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
             .help("plug it in, and scan again");
         return Err(opened.fail(failure));
     };
-    if let Err(failure) = may_drive(
-        context,
-        &board,
-        device,
-        &recipe,
-        opened.session.witness().is_some(),
-    ) {
+    if let Err(failure) = may_drive(context, &board, device, &recipe, !opened.session.is_real()) {
         return Err(opened.fail(failure));
     }
     if recipe.permanent

@@ -154,12 +154,12 @@ fn conclude(context: &Context, name: &str, result: Result<Outcome, Failed>) -> E
     let json = context.common.json;
     match result {
         Ok(Outcome { exit, fields, text }) => {
-            if json {
-                out::data(&pretty(&document(name, exit.code(), fields)));
-            } else if !text.is_empty() {
-                out::data(&text);
-            }
-            exit
+            let told = if json {
+                out::data(&pretty(&document(name, exit.code(), fields)))
+            } else {
+                text.is_empty() || out::data(&text)
+            };
+            if told { exit } else { Exit::Input }
         }
         Err(Failed { failure, fields }) => {
             let exit = failure.exit;
@@ -193,12 +193,12 @@ fn wrong_command_line(error: &clap::Error, json_asked: bool) -> ExitCode {
         let _ = error.print();
     } else {
         let text = error.render().to_string();
-        let mut lines = text.lines();
-        let first = lines
-            .next()
-            .unwrap_or_default()
-            .trim_start_matches("error: ")
-            .to_owned();
+        // What is missing stands on lines of its own.
+        let said = text
+            .lines()
+            .take_while(|l| !l.starts_with("Usage:") && !l.is_empty());
+        let said: Vec<&str> = said.map(str::trim).collect();
+        let first = said.join(" ").trim_start_matches("error: ").to_owned();
         let fault = Fault {
             kind: "usage",
             message: &first,

@@ -11,14 +11,21 @@ pub(crate) const NOTE: Style = AnsiColor::Cyan.on_default();
 /// For errors.
 pub(crate) const BAD: Style = AnsiColor::Yellow.on_default().bold();
 
-/// Writes data to standard output; colour only where a terminal takes it.
-pub(crate) fn data(text: &str) {
+/// Writes data to standard output; colour only where a terminal takes it. False, with a note, if it could not be written: a
+/// reader that has gone away is no error, a full disk is.
+pub(crate) fn data(text: &str) -> bool {
     let mut out = anstream::stdout().lock();
-    let _ = out.write_all(text.as_bytes());
+    let mut written = out.write_all(text.as_bytes());
     if !text.ends_with('\n') {
-        let _ = out.write_all(b"\n");
+        written = written.and_then(|()| out.write_all(b"\n"));
     }
-    let _ = out.flush();
+    match written.and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            note(&format!("error: cannot write to standard output: {error}"));
+            false
+        }
+        _ => true,
+    }
 }
 
 /// Writes a line to standard error.

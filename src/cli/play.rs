@@ -9,7 +9,7 @@ use crate::session::{extest_watch, locator, pads_around};
 use crate::svf::Limits;
 use crate::tap::Port;
 
-use super::args::Play;
+use super::args::{Play, Power};
 use super::work::{self, Opened};
 use super::{Context, Exit, Failed, Failure, Outcome};
 
@@ -83,6 +83,15 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
         return Err(opened.fail(failure));
     }
     if let Some((at, what)) = &plan.seen {
+        if context.common.machine != Power::Off {
+            let words = format!(
+                "{}: {at} selects {what}, and nobody said that the machine is off: nothing was driven",
+                arguments.file.display()
+            );
+            let failure = Failure::refused(words)
+                .help("switch the machine off, let it discharge, and say --machine off");
+            return Err(opened.fail(failure));
+        }
         let words = format!(
             "{}: {at} selects {what}: the file drives pins past the guard, and nobody has looked who else drives them",
             arguments.file.display()

@@ -19,14 +19,15 @@ Unplug the harness at the machine where you can: an unpowered machine clamps lin
 Local codes and licensed practice come first.";
 
 pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Failed> {
-    let method = Method::named(&arguments.by).ok_or_else(|| {
-        let names: Vec<&str> = Method::ALL.iter().map(|(_, name)| *name).collect();
-        Failure::input(
-            "usage",
-            format!("there is no ring-out method {}", arguments.by),
-        )
-        .help(format!("the methods are {}", names.join(", ")))
-    })?;
+    let by = &arguments.by;
+    let unusable =
+        |what: String| Failure::input("usage", what).help("the methods are both-ends and alone");
+    let method =
+        Method::named(by).ok_or_else(|| unusable(format!("there is no ring-out method {by}")))?;
+    if !matches!(method, Method::BothEnds | Method::Alone) {
+        let what = format!("this version cannot ring out by {by} yet: nothing was touched");
+        return Err(unusable(what).into());
+    }
     let board = work::load_board(&arguments.board)?;
     if board.wires.is_empty() {
         return Err(Failure::input(
@@ -53,6 +54,7 @@ pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Fai
     refuse_early(&board, &wish)?;
     context.consent(&announcement(&board, method))?;
     let mut opened = Opened::open(context)?;
+    opened.brief_fights = arguments.allow_brief_fights;
     let (chain, comparison) = opened.chain(&board)?;
     for absent in &comparison.absent {
         let device = &board.devices[absent.0];
@@ -72,7 +74,7 @@ pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Fai
     for note in &result.notes {
         context.note(&format!("note: {note}"));
     }
-    let simulated = opened.session.witness().is_some();
+    let simulated = !opened.session.is_real();
     let bad: Vec<&str> = result
         .wires
         .iter()

@@ -135,7 +135,11 @@ fn several(
         write_whole(path, document.as_bytes())
             .map_err(|e| Failure::input("file", e.to_string()))?;
     }
-    let all_passed = statistics.passed == statistics.runs;
+    let seen = bringup
+        .with_session(|s| s.witness().map(|w| w.seen()))
+        .flatten();
+    let fought = seen.filter(|seen| seen.fight_count > 0);
+    let all_passed = statistics.passed == statistics.runs && fought.is_none();
     let result = ended(&run, all_passed, left, fields, &|| {
         let mut text = report::run_text(&shown, &run, board.as_deref());
         if !live {
@@ -145,9 +149,12 @@ fn several(
         if repeated {
             text.push_str(&statistics.text());
         }
+        if let Some(seen) = &fought {
+            text.push_str(&report::fights_text(seen));
+        }
         text
     });
-    let label = bringup.with_session(|s| (s.label().to_owned(), s.witness().is_some()));
+    let label = bringup.with_session(|s| (s.label().to_owned(), !s.is_real()));
     // The demo, which is told at its end, proves nobody's harness.
     if let (true, Some(board), Some((label, simulated))) = (live, &board, &label) {
         keep_proven(context, &run, board, label, *simulated);
@@ -453,7 +460,9 @@ impl Listener for Teller {
     fn said(&mut self, text: &str) {
         match self.json {
             true => self.note(text),
-            false => out::data(text),
+            false => {
+                out::data(text);
+            }
         }
     }
 

@@ -58,7 +58,7 @@ pub(super) fn run(context: &Context) -> Result<Outcome, Failed> {
             false,
         ),
     };
-    let simulated = session.as_ref().is_ok_and(|s| s.witness().is_some());
+    let simulated = session.as_ref().is_ok_and(|s| !s.is_real());
     let cable_there = session.is_ok();
     if let Ok(session) = &mut session {
         session.leave();

@@ -100,6 +100,8 @@ pub(super) struct Opened<'c> {
     context: &'c Context,
     began: Instant,
     pub(super) session: Session,
+    /// Fights of unknown shorts are part of what was asked for.
+    pub(super) brief_fights: bool,
 }
 
 impl<'c> Opened<'c> {
@@ -117,6 +119,7 @@ impl<'c> Opened<'c> {
             context,
             began: Instant::now(),
             session,
+            brief_fights: false,
         })
     }
 
@@ -190,7 +193,7 @@ impl<'c> Opened<'c> {
     /// handed to `keep`.
     pub(super) fn finish_with(
         mut self,
-        exit: Exit,
+        mut exit: Exit,
         fields: Value,
         mut text: String,
         board: Option<&Board>,
@@ -201,6 +204,15 @@ impl<'c> Opened<'c> {
             unreachable!("the fields of a document are an object")
         };
         self.simulated(&mut fields);
+        let fights = self.session.witness().map_or(0, |w| w.seen().fight_count);
+        if fights > 0 && !self.brief_fights {
+            if exit == Exit::Good {
+                exit = Exit::Finding;
+            }
+            text.push_str(&report::fights_text(
+                &self.session.witness().expect("it saw fights").seen(),
+            ));
+        }
         let fields = Value::Object(fields);
         if let Left::Unknown = left {
             let failure = Failure::chain("the adapter failed while the board was being left")

@@ -376,7 +376,7 @@ impl Recipe {
         if meta.len() > read::MOST_BYTES {
             return Err(fail(RecipeFault::TooLarge { bytes: meta.len() }));
         }
-        let bytes = std::fs::read(path).map_err(unreadable)?;
+        let bytes = crate::files::read(path).map_err(unreadable)?;
         let text = String::from_utf8(bytes).map_err(|_| fail(RecipeFault::NotText))?;
         Recipe::parse(path, &text)
     }

@@ -36,7 +36,7 @@ pub(crate) use ringout::faults_of;
 pub use ringout::{ringout_counts, ringout_fields, ringout_plan, ringout_text};
 pub use run::{RunStatistics, junit, run_fields, run_text, step_line};
 pub use scan::{finding_value, findings_lines, in_words, rate, scan_fields, scan_text};
-pub use simulated::{simulated_value, witness_document};
+pub use simulated::{fights_text, simulated_value, witness_document};
 pub use source::SourceText;
 pub use table::{Table, plural};
 pub use vet::{

@@ -15,6 +15,7 @@ pub fn simulated_value(witness: &Witness, traffic: &Traffic) -> Value {
         "round_trips": traffic.round_trips,
         "tck_cycles": seen.tck_cycles,
         "fights": seen.fight_count,
+        "fight_places": fight_places(&seen),
         "left_safe": seen.left_safe(),
         "loaded": loaded(&seen),
         "image_bits": seen.devices.iter().filter(|d| d.image_bits > 0)
@@ -31,6 +32,29 @@ fn loaded(seen: &Seen) -> Vec<Value> {
         })
     };
     seen.loaded.iter().map(one).collect()
+}
+
+/// Each place once, with the drivers that met there first.
+fn fight_places(seen: &Seen) -> Vec<String> {
+    let mut places: Vec<String> = Vec::new();
+    for fight in &seen.fights {
+        let pins: Vec<&str> = fight.pins.iter().map(|p| &*p.pin).collect();
+        let place = format!("{}: {}", fight.place, pins.join(" against "));
+        if !places.contains(&place) {
+            places.push(place);
+        }
+    }
+    places
+}
+
+/// What is said of a run in which drivers were at odds: the run fails.
+pub fn fights_text(seen: &Seen) -> String {
+    let times = super::plural(seen.fight_count as usize, "time");
+    let mut text = format!("\nThe simulated bench saw drivers set against each other, {times}:\n");
+    for place in fight_places(seen) {
+        text.push_str(&format!("  {place}\n"));
+    }
+    text
 }
 
 /// What the board itself saw, as a document of its own: `taploom.witness.v1`.

@@ -120,14 +120,12 @@ impl Untested {
             Self::Supply | Self::Ground => "check it with a meter before anything is powered",
             Self::NotAskedFor => "leave `--only` out",
             Self::NoPin(_) | Self::NoListener(_) => {
-                "put a scan clip on that end, or ring it out with a probe (`--by probe-sends`)"
+                "put a scan clip on that end, or check it with a meter"
             }
-            Self::NoDriver(_) | Self::Live(_) => "ring it out with a probe (`--by probe-sends`)",
-            Self::Together(_) => {
-                "ring it out with a probe (`--by probe-reads`), or from the other end"
-            }
+            Self::NoDriver(_) | Self::Live(_) => "check it with a meter",
+            Self::Together(_) => "check it with a meter, or put a scan clip on the other end",
             Self::OneEnd => {
-                "plug the harness in and ring it out with a clip (`--by both-ends`) or a probe (`--by probe-sends`)"
+                "plug the harness in and ring it out with a scan clip (`--by both-ends`), or check it with a meter"
             }
             Self::OnSupply(_) | Self::SupplyOn => "mend that mistake first, then ring it out again",
             Self::Bridged => "unplug the machine, or check it with a meter",

@@ -200,6 +200,13 @@ pub(super) fn register(engine: &mut Engine, shared: &Shared) {
     on_the_board(engine, shared);
     on_pins(engine, shared);
     beside(engine, shared);
+    // The language's own would hold pins driven without looking whether to stop.
+    engine.register_fn("sleep", |_: i64| no_sleep());
+    engine.register_fn("sleep", |_: f64| no_sleep());
+}
+
+fn no_sleep() -> Result<(), Box<rhai::EvalAltResult>> {
+    Err("there is no sleep here: wait(seconds) waits, and can be interrupted".into())
 }
 
 fn on_the_board(engine: &mut Engine, shared: &Shared) {

@@ -481,7 +481,7 @@ impl State {
         }
         let off = self.setup.conditions.machine == MachinePower::Off;
         let asked = self.setup.proven;
-        let simulated = self.session()?.witness().is_some();
+        let simulated = !self.session()?.is_real();
         if recipe.drives_pins && !self.proven && !off && !asked(&board.hash, simulated) {
             self.consent(&format!(
                 "Once it is loaded, {} drives pins by its own design; the harness has not been proven with this board file, by this script or before, and nobody said that the machine is off.",

@@ -56,6 +56,7 @@ pub struct Session {
     failed: bool,
     left: Option<Left>,
     witness: Option<Witness>,
+    real: bool,
 }
 
 impl Session {
@@ -70,6 +71,7 @@ impl Session {
             failed: false,
             left: None,
             witness: None,
+            real: true,
         }
     }
 
@@ -77,6 +79,17 @@ impl Session {
     fn with_witness(mut self, witness: Option<Witness>) -> Self {
         self.witness = witness;
         self
+    }
+
+    /// A session that is not on an adapter: what it shows proves nothing about a real harness.
+    fn unreal(mut self) -> Self {
+        self.real = false;
+        self
+    }
+
+    /// Whether a real adapter is at the other end. A TAP that another process plays is not taken for real.
+    pub fn is_real(&self) -> bool {
+        self.real
     }
 
     /// What a simulated bench itself sees; `None` for anything real.

@@ -121,7 +121,11 @@ impl Session {
                 Err(source) => return Err(OpenError::Trace { path, source }),
             };
         }
-        Ok(Session::over(port, label, cancel).with_witness(witness))
+        let session = Session::over(port, label, cancel).with_witness(witness);
+        Ok(match place {
+            Place::Adapter { .. } => session,
+            Place::Bench { .. } | Place::Tap { .. } => session.unreal(),
+        })
     }
 }
 

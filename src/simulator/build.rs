@@ -259,7 +259,7 @@ impl<'a> Builder<'a> {
                 Some((found.0, found.1))
             }
             Entity::File(path, at) => {
-                let bytes = match std::fs::read(path) {
+                let bytes = match crate::files::read(path) {
                     Ok(bytes) => bytes,
                     Err(e) => {
                         let what = format!("cannot read the BSDL file {}: {e}", path.display());

@@ -2,6 +2,7 @@
 
 #![allow(clippy::print_stdout, reason = "tests say how much ran")]
 
+mod contract;
 mod papers;
 mod readme;
 mod screens;
