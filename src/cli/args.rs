@@ -388,6 +388,10 @@ pub(crate) struct Describe {
     /// Draws the package from above
     #[arg(long, value_name = "FILE.svg")]
     pub(crate) svg: Option<PathBuf>,
+    /// Looks for the packages that a file uses here too, in files called like them (LOOM_CELLS.vhd); beside the file
+    /// itself it looks in any case
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) packages: Vec<PathBuf>,
 }
 
 /// Arguments of `index`.
@@ -421,6 +425,10 @@ pub(crate) struct Vet {
     /// Tells of one rule: what it says, a small file that breaks it, the mend; without a code, lists the rules
     #[arg(long, value_name = "CODE", num_args = 0..=1, conflicts_with = "files")]
     pub(crate) explain: Option<Option<String>>,
+    /// Looks for the packages that a file uses here too, in files called like them (LOOM_CELLS.vhd); beside the file
+    /// itself it looks in any case
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) packages: Vec<PathBuf>,
 }
 
 /// What `adapters` is to do beside listing.

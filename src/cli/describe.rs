@@ -13,7 +13,12 @@ pub(super) fn run(context: &Context, arguments: &Describe) -> Result<Outcome, Fa
     let bytes = library::read(&arguments.file)
         .map_err(|error| Failure::input("file", error.to_string()))?;
     let path = arguments.file.display().to_string();
-    let outcome = taploom_bsdl::parse(&bytes, &Options::default());
+    let outcome = library::parse_with_packages(
+        &arguments.file,
+        &bytes,
+        &Options::default(),
+        &arguments.packages,
+    );
     let Some(device) = outcome.device else {
         return Err(
             Failure::input("file", format!("{path} describes no device"))

@@ -1,6 +1,6 @@
 //! `taploom vet FILES…`.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use taploom_bsdl::{Options, Severity};
 
@@ -23,7 +23,7 @@ pub(super) fn run(context: &Context, arguments: &Vet) -> Result<Outcome, Failed>
             Vec::new()
         });
         for file in found {
-            match vetted(&file, &options, &silent) {
+            match vetted(&file, &options, &silent, &arguments.packages) {
                 Ok(vetted) => files.push(vetted),
                 Err(error) => failed.push(error.to_string()),
             }
@@ -53,9 +53,10 @@ fn vetted(
     path: &Path,
     options: &Options,
     silent: &[&'static str],
+    packages: &[PathBuf],
 ) -> Result<Vetted, library::LibraryError> {
     let bytes = library::read(path)?;
-    let outcome = taploom_bsdl::parse(&bytes, options);
+    let outcome = library::parse_with_packages(path, &bytes, options, packages);
     let mut diagnostics = outcome.diagnostics;
     diagnostics.retain(|d| !silent.contains(&d.code));
     Ok(Vetted {

@@ -61,6 +61,19 @@ struct Entry {
     part: Option<Indexed>,
 }
 
+impl Entry {
+    /// Stands for a file that is about to be looked at.
+    fn unread() -> Self {
+        Self {
+            size: 0,
+            changed: None,
+            doubtful: true,
+            fingerprint: 0,
+            part: None,
+        }
+    }
+}
+
 /// The index: folders that are remembered, and what is known of the files in them.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Index {
@@ -148,6 +161,7 @@ impl Index {
     pub fn refresh(&mut self, now: SystemTime) -> Refreshed {
         let mut done = Refreshed::default();
         let mut old = std::mem::take(&mut self.files);
+        let mut asked = Vec::new();
         for folder in &self.folders {
             let found = bsdl_files(Path::new(folder)).unwrap_or_else(|problem| {
                 if !matches!(problem, LibraryError::NoFiles { .. }) {
@@ -164,12 +178,23 @@ impl Index {
                 if self.files.contains_key(&name) {
                     continue;
                 }
-                match up_to_date(&path, old.remove(&name), now, &mut done) {
-                    Ok(entry) => {
-                        done.files += 1;
-                        self.files.insert(name, entry);
-                    }
-                    Err(problem) => done.problems.push(problem),
+                let old = old.remove(&name);
+                self.files.insert(name.clone(), Entry::unread());
+                asked.push((name, path, old));
+            }
+        }
+        for (name, answer) in answers(asked, now) {
+            match answer {
+                Ok((entry, read)) => {
+                    done.files += 1;
+                    done.opened += usize::from(read.is_some());
+                    done.bytes_read += read.unwrap_or(0);
+                    done.changed |= read.is_some();
+                    self.files.insert(name, entry);
+                }
+                Err(problem) => {
+                    self.files.remove(&name);
+                    done.problems.push(problem);
                 }
             }
         }
@@ -179,13 +204,50 @@ impl Index {
     }
 }
 
-/// The entry of a file: the old one where the file is as known, else a new one.
-fn up_to_date(
-    path: &PathBuf,
-    old: Option<Entry>,
-    now: SystemTime,
-    done: &mut Refreshed,
-) -> Result<Entry, LibraryError> {
+/// Fewer files than this for each thread are not worth a thread.
+const SHARE: usize = 32;
+
+/// A file to be looked at: its name, where it is, what was known of it.
+type Asked = (String, PathBuf, Option<Entry>);
+/// Its entry, and how many bytes were read if it was opened.
+type Answer = Result<(Entry, Option<u64>), LibraryError>;
+
+/// The entries of files, in the order asked; as many are read at a time as there are cores.
+fn answers(asked: Vec<Asked>, now: SystemTime) -> Vec<(String, Answer)> {
+    let answer = |(name, path, old): Asked| {
+        let answer = up_to_date(&path, old, now);
+        (name, answer)
+    };
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let share = asked.len().div_ceil(cores.clamp(1, 8)).max(SHARE);
+    let mut shares: Vec<Vec<Asked>> = Vec::new();
+    let mut rest = asked.into_iter();
+    loop {
+        let next: Vec<Asked> = rest.by_ref().take(share).collect();
+        if next.is_empty() {
+            break;
+        }
+        shares.push(next);
+    }
+    let last = shares.pop().unwrap_or_default();
+    std::thread::scope(|scope| {
+        let work = |share: Vec<Asked>| -> Vec<(String, Answer)> {
+            share.into_iter().map(answer).collect()
+        };
+        let threads: Vec<_> = shares
+            .into_iter()
+            .map(|share| scope.spawn(move || work(share)))
+            .collect();
+        let last = work(last);
+        let first = threads
+            .into_iter()
+            .flat_map(|t| t.join().expect("reading a file does not panic"));
+        first.chain(last).collect()
+    })
+}
+
+/// The entry of a file: the old one where the file is as known, else a new one, and the bytes that were read for it.
+fn up_to_date(path: &Path, old: Option<Entry>, now: SystemTime) -> Answer {
     let about = std::fs::metadata(path).map_err(|e| LibraryError::unreadable(path, e))?;
     let modified = about.modified().ok();
     let changed = modified
@@ -193,12 +255,9 @@ fn up_to_date(
         .map(|d| d.as_nanos() as u64);
     let same = |e: &Entry| e.size == about.len() && e.changed == changed && changed.is_some();
     if let Some(entry) = old.as_ref().filter(|e| same(e) && !e.doubtful) {
-        return Ok(entry.clone());
+        return Ok((entry.clone(), None));
     }
     let bytes = read(path)?;
-    done.opened += 1;
-    done.bytes_read += bytes.len() as u64;
-    done.changed = true;
     let fingerprint = fingerprint(&bytes);
     let part = match old {
         Some(entry) if entry.fingerprint == fingerprint && entry.size == bytes.len() as u64 => {
@@ -209,13 +268,14 @@ fn up_to_date(
     let settled = modified
         .and_then(|t| now.duration_since(t).ok())
         .is_some_and(|age| age > DOUBT);
-    Ok(Entry {
+    let entry = Entry {
         size: bytes.len() as u64,
         changed,
         doubtful: !settled,
         fingerprint,
         part,
-    })
+    };
+    Ok((entry, Some(bytes.len() as u64)))
 }
 
 /// The part that a file describes.

@@ -5,5 +5,8 @@
 mod files;
 mod index;
 
-pub use files::{ENDINGS, LARGEST, LibraryError, bsdl_files, read};
+pub use files::{
+    ENDINGS, LARGEST, LibraryError, PACKAGE_ENDINGS, bsdl_files, packages, parse_with_packages,
+    read,
+};
 pub use index::{Index, Indexed, LARGEST_INDEX, Refreshed};
