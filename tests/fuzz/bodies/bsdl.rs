@@ -1,5 +1,7 @@
 //! What must hold for any bytes that are read as BSDL; the fuzz targets and the replay of the seeds share it.
 
+#![allow(unreachable_pub)] // Shared by targets and a test.
+
 use taploom_bsdl::{Options, parse, parse_package, print};
 
 /// Any bytes are read or refused: no panic, and every place lies inside the text.

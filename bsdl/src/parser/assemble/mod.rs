@@ -490,14 +490,17 @@ impl<'a> Assembly<'a, '_, '_> {
             }
             if extension.value.is_none() {
                 extension.value = text;
-            } else if second {
+                return;
+            }
+            if second {
                 self.report.add(
                     &rules::TWICE,
                     attribute.name,
                     format!("{name} is given twice for the same target"),
                 );
-            } else if text.is_some() {
-                // The same extension of another port, say: nothing of it is lost.
+            }
+            if text.is_some() {
+                // The same extension of another port, say, or given again: nothing of it is lost.
                 self.device.extensions.push(Extension {
                     name,
                     declared: false,
