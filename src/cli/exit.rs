@@ -107,6 +107,16 @@ impl Failure {
         self
     }
 
+    /// The adapter failed after the work was done, while the board was being left.
+    pub fn leaving() -> Self {
+        Failure {
+            exit: Exit::Port,
+            kind: "adapter",
+            message: "the adapter failed while the board was being left".to_owned(),
+            help: Some("check the plug and the cable, then scan again".to_owned()),
+        }
+    }
+
     /// The adapter failed, or the run was stopped.
     pub fn port(error: &PortError, stop: Option<Stop>) -> Self {
         if let (PortError::Interrupted, Some(stop)) = (error, stop) {

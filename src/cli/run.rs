@@ -189,9 +189,8 @@ fn ended(
     let end = run.end.as_ref().filter(|e| e.kind != EndKind::Finding);
     let Some(end) = end else {
         if !warning.is_empty() {
-            let failure = Failure::chain("the adapter failed while the board was being left");
             return Err(Failed {
-                failure: failure.also(warning).into(),
+                failure: Failure::leaving().also(warning).into(),
                 fields,
             });
         }

@@ -215,8 +215,7 @@ impl<'c> Opened<'c> {
         }
         let fields = Value::Object(fields);
         if let Left::Unknown = left {
-            let failure = Failure::chain("the adapter failed while the board was being left")
-                .also(left.warning());
+            let failure = Failure::leaving().also(left.warning());
             return Err(Failed {
                 failure: Box::new(failure),
                 fields,

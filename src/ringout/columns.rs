@@ -114,9 +114,9 @@ mod tests {
         });
         let mut turned = square;
         transpose(&mut turned);
-        for r in 0..64 {
-            for c in 0..64 {
-                assert_eq!(turned[c] >> r & 1, square[r] >> c & 1, "{r} {c}");
+        for (r, row) in square.iter().enumerate() {
+            for (c, column) in turned.iter().enumerate() {
+                assert_eq!(column >> r & 1, row >> c & 1, "{r} {c}");
             }
         }
     }

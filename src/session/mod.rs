@@ -116,11 +116,9 @@ impl Session {
         if let Some(left) = &self.left {
             return left.clone();
         }
-        let left = if self.failed || self.reset_and_release().is_err() {
-            Left::Unknown
-        } else {
-            Left::Safe
-        };
+        // A port that failed is given one chance to be brought in step.
+        let safe = (!self.failed && self.reset_and_release().is_ok()) || self.port.rescue().is_ok();
+        let left = if safe { Left::Safe } else { Left::Unknown };
         self.left = Some(left.clone());
         left
     }
@@ -177,6 +175,10 @@ impl Port for Session {
     fn release(&mut self) -> Result<(), PortError> {
         let result = self.port.release();
         self.watch(result)
+    }
+
+    fn rescue(&mut self) -> Result<(), PortError> {
+        self.port.rescue()
     }
 
     fn traffic(&self) -> Traffic {

@@ -59,6 +59,19 @@ pub trait Port {
     /// The adapter failed: its lines may still be driven.
     fn release(&mut self) -> Result<(), PortError>;
 
+    /// After a failure, once: brings the adapter in step again, resets the test logic, and
+    /// releases all lines. Nothing that was under way counts; nothing else may be asked of the
+    /// port afterwards.
+    ///
+    /// # Errors
+    /// It cannot be brought in step, or not by this port: its lines may still be driven.
+    fn rescue(&mut self) -> Result<(), PortError> {
+        Err(PortError::Unsupported {
+            what: "what failed".to_owned(),
+            wish: "be brought in step again".to_owned(),
+        })
+    }
+
     /// What has gone over the wire so far.
     fn traffic(&self) -> Traffic;
 }
@@ -116,6 +129,10 @@ impl<P: Port + ?Sized> Port for Box<P> {
 
     fn release(&mut self) -> Result<(), PortError> {
         (**self).release()
+    }
+
+    fn rescue(&mut self) -> Result<(), PortError> {
+        (**self).rescue()
     }
 
     fn traffic(&self) -> Traffic {
@@ -258,5 +275,7 @@ pub enum PortError {
 }
 
 fn after(bytes: &Option<u64>) -> String {
-    bytes.map_or(String::new(), |n| format!(" (it had taken {n} bytes)"))
+    bytes.map_or(String::new(), |n| {
+        format!(" (it had taken at least {n} bytes)")
+    })
 }

@@ -165,6 +165,11 @@ impl<U: Usb> Usb for Faulty<U> {
         Ok(self.tamper(&request))
     }
 
+    fn restart(&mut self) -> Result<(), UsbError> {
+        self.alive()?;
+        self.usb.restart()
+    }
+
     fn pause(&mut self, time: Duration) {
         self.usb.pause(time);
     }

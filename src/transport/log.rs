@@ -160,6 +160,12 @@ impl<U: Usb, W: Write> Usb for Recorder<U, W> {
         result
     }
 
+    fn restart(&mut self) -> Result<(), UsbError> {
+        let result = self.usb.restart();
+        self.event("restart", &done(&result));
+        result
+    }
+
     fn pause(&mut self, time: Duration) {
         self.usb.pause(time);
         self.event("pause", &time.as_nanos().to_string());
@@ -342,6 +348,10 @@ impl<R: BufRead> Usb for Replay<R> {
 
     fn read(&mut self, _timeout: Duration) -> Result<Vec<u8>, UsbError> {
         self.data("read")
+    }
+
+    fn restart(&mut self) -> Result<(), UsbError> {
+        self.done("restart")
     }
 
     fn pause(&mut self, _time: Duration) {

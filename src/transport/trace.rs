@@ -162,6 +162,11 @@ impl<P: Port, W: Write> Port for Trace<P, W> {
         released
     }
 
+    /// The clocks of a rescue are not in the trace: it ends with the failure.
+    fn rescue(&mut self) -> Result<(), PortError> {
+        self.port.rescue()
+    }
+
     fn traffic(&self) -> Traffic {
         self.port.traffic()
     }

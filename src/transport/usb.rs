@@ -118,6 +118,15 @@ pub trait Usb {
     /// [`UsbError::TimedOut`] if none finished; or the device is gone.
     fn read(&mut self, timeout: Duration) -> Result<Vec<u8>, UsbError>;
 
+    /// After a failure: forgets what was queued and what came, clears halted endpoints, and takes
+    /// transfers again. Nothing listens until [`Usb::listen`] is called anew.
+    ///
+    /// # Errors
+    /// The device is gone, or cannot be restarted.
+    fn restart(&mut self) -> Result<(), UsbError> {
+        Err(UsbError::Other("it cannot be restarted".to_owned()))
+    }
+
     /// Lets time pass.
     fn pause(&mut self, time: Duration);
 
@@ -165,6 +174,10 @@ impl<U: Usb + ?Sized> Usb for Box<U> {
 
     fn read(&mut self, timeout: Duration) -> Result<Vec<u8>, UsbError> {
         (**self).read(timeout)
+    }
+
+    fn restart(&mut self) -> Result<(), UsbError> {
+        (**self).restart()
     }
 
     fn pause(&mut self, time: Duration) {

@@ -364,6 +364,14 @@ impl<C: Clocks> Usb for EmulatedAdapter<C> {
         }
     }
 
+    fn restart(&mut self) -> Result<(), UsbError> {
+        self.alive()?;
+        self.out.clear();
+        self.packet = None;
+        self.requests = Requests::default();
+        Ok(())
+    }
+
     fn pause(&mut self, time: Duration) {
         // A failure shows at the next transfer.
         let _ = self.run_to(self.now + from_duration(time));

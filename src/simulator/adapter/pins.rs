@@ -75,7 +75,8 @@ impl Pins {
             let line = 1 << pin;
             let wired = self.wiring.lines.iter().find(|&&(p, _)| p == pin);
             let level = match wired {
-                Some((_, Line::Spare(k))) if *k < 8 => spares >> k & 1 == 1,
+                // What the chip drives it reads back, whatever the bench has on that line.
+                Some((_, Line::Spare(k))) if *k < 8 && !self.drives(line) => spares >> k & 1 == 1,
                 _ if line == self.tap.tdo && !self.drives(line) => self.tdo,
                 _ => self.level(line),
             };

@@ -129,17 +129,21 @@ impl<U: Usb> BitBang<U> {
             resynchronised: false,
             failed: None,
         };
-        port.control(request::RESET, request::ALL, "reset")?;
-        port.control(request::LATENCY, LATENCY_MS, "set latency timer")?;
-        // Whatever mode it was in: this one begins anew.
-        port.control(request::BIT_MODE, request::MODE_OFF, "leave its mode")?;
-        let packet = port.usb.packet_bytes();
-        port.usb
-            .listen(packet * 32, 2)
-            .map_err(|e| port.error(e, "reading", PATIENCE))?;
-        port.rate(FIRST_TCK_HZ)?;
-        port.start()?;
+        port.begin(FIRST_TCK_HZ)?;
         Ok(port)
+    }
+
+    /// From whatever mode it was in: in step at this rate.
+    fn begin(&mut self, tck_hz: u32) -> Result<(), PortError> {
+        self.control(request::RESET, request::ALL, "reset")?;
+        self.control(request::LATENCY, LATENCY_MS, "set latency timer")?;
+        self.control(request::BIT_MODE, request::MODE_OFF, "leave its mode")?;
+        let packet = self.usb.packet_bytes();
+        self.usb
+            .listen(packet * 32, 2)
+            .map_err(|e| self.error(e, "a transfer", PATIENCE))?;
+        self.rate(tck_hz)?;
+        self.start()
     }
 
     /// The USB device below.
@@ -176,7 +180,7 @@ impl<U: Usb> BitBang<U> {
             match self.usb.read(QUIET) {
                 Ok(request) if request.len() > 2 => since = self.usb.now(),
                 Ok(_) | Err(UsbError::TimedOut { .. }) => {}
-                Err(e) => return Err(self.error(e, "reading", PATIENCE)),
+                Err(e) => return Err(self.error(e, "a transfer", PATIENCE)),
             }
             if self.usb.counts().out_bytes != taken {
                 (since, taken) = (self.usb.now(), self.usb.counts().out_bytes);
@@ -251,7 +255,7 @@ impl<U: Usb> BitBang<U> {
             self.sent += transfer.len() as u64;
             self.usb
                 .write(transfer.to_vec(), PATIENCE)
-                .map_err(|e| self.error(e, "writing", PATIENCE))?;
+                .map_err(|e| self.error(e, "a transfer", PATIENCE))?;
             self.fetch(Duration::ZERO)?;
         }
         Ok(())
@@ -263,7 +267,7 @@ impl<U: Usb> BitBang<U> {
         let request = match self.usb.read(wait) {
             Ok(request) => request,
             Err(UsbError::TimedOut { .. }) => return Ok(()),
-            Err(e) => return Err(self.error(e, "reading", wait)),
+            Err(e) => return Err(self.error(e, "a transfer", wait)),
         };
         for packet in request.chunks(self.usb.packet_bytes()) {
             let Some((_, readings)) = packet.split_at_checked(2) else {
@@ -486,6 +490,20 @@ impl<U: Usb> BitBang<U> {
         flight.parts.iter().map(answer).collect()
     }
 
+    /// From whatever state: in step, test logic reset, lines released.
+    fn start_over(&mut self) -> Result<(), PortError> {
+        self.usb
+            .restart()
+            .map_err(|e| self.error(e, "restart", PATIENCE))?;
+        self.flight.clear();
+        self.done.clear();
+        self.encoder.finish();
+        self.resynchronised = true;
+        self.begin(self.tck_hz)?;
+        self.reset()?;
+        self.let_go()
+    }
+
     fn let_go(&mut self) -> Result<(), PortError> {
         self.encoder.undrive();
         let stream = self.encoder.finish();
@@ -562,6 +580,15 @@ impl<U: Usb> Port for BitBang<U> {
             }
             kept => kept,
         }
+    }
+
+    fn rescue(&mut self) -> Result<(), PortError> {
+        if let Some(gone @ PortError::Gone { .. }) = &self.failed {
+            return Err(gone.clone());
+        }
+        self.failed = None;
+        let over = self.start_over();
+        self.keep(over)
     }
 
     fn traffic(&self) -> Traffic {

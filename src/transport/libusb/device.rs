@@ -26,6 +26,7 @@ pub struct LibUsb {
     threads: Vec<JoinHandle<()>>,
     interface: u8,
     endpoint_in: u8,
+    endpoint_out: u8,
     packet_bytes: usize,
     /// The kernel's driver had the channel before and is to have it again.
     reattach: bool,
@@ -114,7 +115,7 @@ impl LibUsb {
         if had_driver {
             handle.detach_kernel_driver(number).map_err(error_of)?;
         }
-        if let Err(e) = handle.claim_interface(number) {
+        if let Err(e) = claim_patiently(&handle, number) {
             if had_driver {
                 // As it was; the first failure is the one to tell.
                 let _ = handle.attach_kernel_driver(number);
@@ -122,24 +123,29 @@ impl LibUsb {
             return Err(error_of(e));
         }
         let handle = Arc::new(handle);
-        let shared = Arc::new(Shared::default());
-        let writer = {
-            let (handle, shared) = (Arc::clone(&handle), Arc::clone(&shared));
-            std::thread::spawn(move || write_all(&handle, endpoint_out, &shared))
-        };
-        Ok(LibUsb {
+        let mut usb = LibUsb {
             handle,
-            shared,
-            threads: vec![writer],
+            shared: Arc::default(),
+            threads: Vec::new(),
             interface: number,
             endpoint_in,
+            endpoint_out,
             packet_bytes,
             reattach: had_driver && reattach,
             adapter: adapter.clone(),
             opened: Instant::now(),
             waiting_counted: true,
             round_trips: 0,
-        })
+        };
+        usb.start_writer();
+        Ok(usb)
+    }
+
+    fn start_writer(&mut self) {
+        let (handle, shared) = (Arc::clone(&self.handle), Arc::clone(&self.shared));
+        let endpoint = self.endpoint_out;
+        let writer = std::thread::spawn(move || write_all(&handle, endpoint, &shared));
+        self.threads.push(writer);
     }
 
     /// The adapter as it was listed.
@@ -171,6 +177,18 @@ impl Drop for LibUsb {
             let _ = self.handle.attach_kernel_driver(self.interface);
         }
     }
+}
+
+/// Claims an interface; another program that only looks at it is done in a moment.
+fn claim_patiently(handle: &DeviceHandle<Context>, interface: u8) -> rusb::Result<()> {
+    const TRIES: u32 = 4;
+    for _ in 1..TRIES {
+        match handle.claim_interface(interface) {
+            Err(rusb::Error::Busy) => std::thread::sleep(Duration::from_millis(50)),
+            other => return other,
+        }
+    }
+    handle.claim_interface(interface)
 }
 
 /// The writer: one transfer after the other, each in slices.
@@ -313,6 +331,32 @@ impl Usb for LibUsb {
             }
             state = self.shared.wait(state, left);
         }
+    }
+
+    fn restart(&mut self) -> Result<(), UsbError> {
+        self.stop();
+        let failed = {
+            let mut state = self.shared.lock();
+            let failed = state.failed.take();
+            if failed == Some(UsbError::Gone) {
+                state.failed.clone_from(&failed);
+                return Err(UsbError::Gone);
+            }
+            *state = State {
+                out_bytes: state.out_bytes,
+                in_bytes: state.in_bytes,
+                ..State::default()
+            };
+            failed
+        };
+        if failed == Some(UsbError::Stalled) {
+            for endpoint in [self.endpoint_out, self.endpoint_in] {
+                self.handle.clear_halt(endpoint).map_err(error_of)?;
+            }
+        }
+        self.waiting_counted = true;
+        self.start_writer();
+        Ok(())
     }
 
     fn pause(&mut self, time: Duration) {

@@ -64,6 +64,12 @@ pub fn has_usb() -> bool {
 /// # Errors
 /// The list of devices cannot be read though there is USB.
 pub fn adapters() -> Result<Vec<Adapter>, UsbError> {
+    list(true)
+}
+
+/// As [`adapters`]; with `claims`, whether another program holds an adapter is found out by
+/// claiming its channels for a moment.
+fn list(claims: bool) -> Result<Vec<Adapter>, UsbError> {
     let Some(context) = context() else {
         return Ok(Vec::new());
     };
@@ -71,14 +77,14 @@ pub fn adapters() -> Result<Vec<Adapter>, UsbError> {
         .devices()
         .map_err(error_of)?
         .iter()
-        .filter_map(|device| look(&device))
+        .filter_map(|device| look(&device, claims))
         .collect();
     adapters.sort_by_key(|a| (a.bus, a.address));
     Ok(adapters)
 }
 
 /// The adapter that a device is, if it is one.
-fn look(device: &rusb::Device<rusb::Context>) -> Option<Adapter> {
+fn look(device: &rusb::Device<rusb::Context>, claims: bool) -> Option<Adapter> {
     let descriptor = device.device_descriptor().ok()?;
     if descriptor.vendor_id() != Chip::VENDOR {
         return None;
@@ -121,15 +127,12 @@ fn look(device: &rusb::Device<rusb::Context>) -> Option<Adapter> {
                     .read_serial_number_string(language, &descriptor, TEXT_TIME)
                     .ok();
             }
-            for channel in 0..adapter.chip.map_or(0, |c| c.channels) {
-                if handle.kernel_driver_active(channel).unwrap_or(false) {
-                    adapter.driver_on.push(channel);
-                } else if let Err(rusb::Error::Busy) = handle.claim_interface(channel) {
-                    adapter.refused = Some(UsbError::Busy);
-                } else {
-                    // Only tried; the claim may also have failed for want of such a channel.
-                    let _ = handle.release_interface(channel);
-                }
+            let channels = 0..adapter.chip.map_or(0, |c| c.channels);
+            let (driven, others): (Vec<u8>, Vec<u8>) =
+                channels.partition(|&k| handle.kernel_driver_active(k).unwrap_or(false));
+            adapter.driver_on = driven;
+            if claims && !others.is_empty() && others.iter().all(|&k| is_claimed(&handle, k)) {
+                adapter.refused = Some(UsbError::Busy);
             }
         }
         Err(e) => {
@@ -141,6 +144,16 @@ fn look(device: &rusb::Device<rusb::Context>) -> Option<Adapter> {
         }
     }
     Some(adapter)
+}
+
+/// Whether another program holds a channel that no kernel's driver is on.
+fn is_claimed(handle: &rusb::DeviceHandle<rusb::Context>, channel: u8) -> bool {
+    let claimed = handle.claim_interface(channel);
+    if claimed.is_ok() {
+        // The handle is closed next, which lets go as well.
+        let _ = handle.release_interface(channel);
+    }
+    claimed == Err(rusb::Error::Busy)
 }
 
 /// bcdDevice from its decimal digits.
@@ -240,7 +253,7 @@ impl Selector {
 /// [`PortError::Busy`]: it is there and cannot be had; [`PortError::Other`]: several fit.
 pub fn open(selector: &Selector, channel: u8, reattach: bool) -> Result<LibUsb, PortError> {
     let failed = |e: UsbError, what: &str| e.of(what, "open", 0, TEXT_TIME);
-    let all = adapters().map_err(|e| failed(e, "the list of USB devices"))?;
+    let all = list(false).map_err(|e| failed(e, "the list of USB devices"))?;
     let adapter = selector.choose(&all)?;
     let name = adapter.name();
     let context = context().ok_or_else(|| failed(UsbError::Gone, &name))?;

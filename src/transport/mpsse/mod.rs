@@ -18,6 +18,10 @@
 //! [`Usb`](super::Usb) keeps IN requests pending by itself, so answers never block the chip for
 //! good, whatever its FIFO holds, and pieces in flight bound what the host must keep.
 //!
+//! After a failure the port can be brought in step once ([`Port::rescue`](crate::tap::Port::rescue)): everything under
+//! way is forgotten, the engine starts anew, the test logic is reset, the lines are released. The
+//! captures of what failed are not used.
+//!
 //! To release its lines the port makes them inputs and stays in MPSSE mode: leaving it would
 //! turn some into serial outputs.
 

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::tap::{
-    Answers, Expectations, Line, Piece, Port, PortError, Step, Ticket, TmsPath, Traffic, Walker,
+    Answers, Expectations, Line, Op, Piece, Port, PortError, Step, Ticket, TmsPath, Traffic, Walker,
 };
 
 use super::super::lowered::{cycles_time, steps_of, unknown_ticket};
@@ -15,6 +15,8 @@ use super::op;
 
 /// How long the chip may be silent beyond the time that the work itself takes.
 const PATIENCE: Duration = Duration::from_secs(2);
+/// How long the echo of the marks is waited for before the engine counts as stuck in a command.
+const ECHO_TIME: Duration = Duration::from_millis(500);
 /// How long one read waits.
 const SLICE: Duration = Duration::from_millis(100);
 /// After so long without a sign from the chip it has run out of what was sent.
@@ -171,13 +173,13 @@ impl<U: Usb> Mpsse<U> {
         let packet = self.usb.packet_bytes();
         self.usb
             .listen(packet * 32, 2)
-            .map_err(|e| self.error(e, "reading", PATIENCE))?;
+            .map_err(|e| self.error(e, "a transfer", PATIENCE))?;
         self.step_in()
     }
 
     /// Finds the engine in step, if need be by leaving its mode.
     fn step_in(&mut self) -> Result<(), PortError> {
-        if self.synchronise()?.is_ok() {
+        if self.synchronise(ECHO_TIME)?.is_ok() {
             return Ok(());
         }
         // An engine left in the middle of a command takes everything for its data: only leaving
@@ -185,7 +187,7 @@ impl<U: Usb> Mpsse<U> {
         self.control(request::BIT_MODE, request::MODE_OFF, "leave MPSSE mode")?;
         self.control(request::RESET, request::ALL, "reset")?;
         self.control(request::BIT_MODE, request::MODE_MPSSE, "MPSSE mode")?;
-        self.synchronise()?.map_err(|came| {
+        self.synchronise(PATIENCE)?.map_err(|came| {
             if came.is_empty() {
                 PortError::TimedOut {
                     what: self.what.clone(),
@@ -203,12 +205,12 @@ impl<U: Usb> Mpsse<U> {
 
     /// Sends both marks and looks for their echoes at the end of what comes; anything before
     /// them is left from earlier. The inner error is what came instead.
-    fn synchronise(&mut self) -> Result<Result<(), Vec<u8>>, PortError> {
+    fn synchronise(&mut self, time: Duration) -> Result<Result<(), Vec<u8>>, PortError> {
         const ECHO: [u8; 4] = [op::BAD_COMMAND, op::MARKS[0], op::BAD_COMMAND, op::MARKS[1]];
         let bytes = vec![op::MARKS[0], op::MARKS[1], op::SEND_IMMEDIATE];
         self.received.clear();
         self.write(bytes, PATIENCE)?;
-        let deadline = self.usb.now() + PATIENCE;
+        let deadline = self.usb.now() + time;
         loop {
             let came = self.received.make_contiguous();
             if came.ends_with(&ECHO) {
@@ -236,7 +238,7 @@ impl<U: Usb> Mpsse<U> {
         self.written += bytes.len() as u64;
         self.usb
             .write(bytes, wait)
-            .map_err(|e| self.error(e, "writing", wait))
+            .map_err(|e| self.error(e, "a transfer", wait))
     }
 
     /// Takes one finished IN request, without its status bytes; none within `wait` is no error.
@@ -244,7 +246,7 @@ impl<U: Usb> Mpsse<U> {
         let request = match self.usb.read(wait) {
             Ok(request) => request,
             Err(UsbError::TimedOut { .. }) => return Ok(()),
-            Err(e) => return Err(self.error(e, "reading", wait)),
+            Err(e) => return Err(self.error(e, "a transfer", wait)),
         };
         for packet in request.chunks(self.usb.packet_bytes()) {
             if packet.len() < 2 {
@@ -519,6 +521,29 @@ impl<U: Usb> Mpsse<U> {
         }
     }
 
+    /// From whatever state: in step, test logic reset, lines released.
+    fn start_over(&mut self) -> Result<(), PortError> {
+        self.usb
+            .restart()
+            .map_err(|e| self.error(e, "restart", PATIENCE))?;
+        // What was queued and is forgotten will never be taken.
+        self.written = self.usb.counts().out_bytes;
+        self.flight.clear();
+        self.done.clear();
+        self.received.clear();
+        self.unconfirmed = Duration::ZERO;
+        self.encoder = Encoder::new(self.chip, self.encoder.profile().clone());
+        self.start()?;
+        self.encoder.set_up(self.rate);
+        self.walker = Walker::new();
+        self.released = false;
+        self.ahead = self.encoder.finish();
+        self.run(&Piece {
+            ops: vec![Op::Reset],
+        })?;
+        self.let_go()
+    }
+
     fn let_go(&mut self) -> Result<(), PortError> {
         self.encoder.undrive();
         self.encoder.mark();
@@ -582,6 +607,15 @@ impl<U: Usb> Port for Mpsse<U> {
             }
             kept => kept,
         }
+    }
+
+    fn rescue(&mut self) -> Result<(), PortError> {
+        if let Some(gone @ PortError::Gone { .. }) = &self.failed {
+            return Err(gone.clone());
+        }
+        self.failed = None;
+        let over = self.start_over();
+        self.keep(over)
     }
 
     fn traffic(&self) -> Traffic {

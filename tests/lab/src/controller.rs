@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::time::{Duration, Instant};
 
-use crate::personality::{Device, Reply, Setup};
+use crate::personality::{Device, Reply, Setup, Standing};
 
 /// The number of a transfer, chosen by whoever submits it.
 pub type Id = u64;
@@ -140,6 +140,12 @@ impl Controller {
     pub fn control(&mut self, setup: Setup, data: &[u8]) -> Reply<Vec<u8>> {
         let now = self.now();
         self.device.control(now, setup, data)
+    }
+
+    /// How the device stands now.
+    pub fn standing(&mut self) -> Standing {
+        let now = self.now();
+        self.device.standing(now)
     }
 
     /// Pulls the plug.

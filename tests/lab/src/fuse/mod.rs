@@ -32,7 +32,7 @@ pub use hub::Access;
 pub use run::{Run, Running};
 
 use crate::controller::Controller;
-use crate::personality::Device;
+use crate::personality::{Device, Standing};
 use hub::{Claim, Hub, Socket};
 use stage::Stage;
 use world::World;
@@ -137,6 +137,19 @@ impl Lab {
         if let Some(socket) = server::lock(&self.hub).sockets.get_mut(&address) {
             socket.controller.slowness = time;
         }
+    }
+
+    /// How a device stands now; also one that was unplugged.
+    ///
+    /// # Panics
+    /// If there never was such a device.
+    pub fn standing(&self, address: u8) -> Standing {
+        let mut hub = server::lock(&self.hub);
+        let socket = hub.sockets.get_mut(&address);
+        socket
+            .expect("a device was plugged in here")
+            .controller
+            .standing()
     }
 
     /// Whether the kernel's driver holds the device's interface.

@@ -7,18 +7,19 @@ use taploom::simulator::adapter::{EmulatedChip, Model, TICKS_PER_US, Ticks, Timi
 use taploom::tap::{Clocks, Level, Line, PortError};
 use taploom::transport::{Chip, UsbError};
 
-use super::{Descriptors, Device, Reply, Setup, Speed};
+use super::{Descriptors, Device, Reply, Setup, Speed, Standing};
 
 /// An emulated adapter chip: one channel with a bench, the others with nothing on their lines.
 pub struct Adapter {
     descriptors: Descriptors,
     channels: Vec<EmulatedChip<Box<dyn Clocks + Send>>>,
     plugged: bool,
+    taken: u64,
     failed: Option<PortError>,
 }
 
-/// A channel whose lines go nowhere: TDO reads 1.
-struct Nothing;
+/// Lines that go nowhere: TDO reads 1.
+pub struct Nothing;
 
 impl Clocks for Nothing {
     fn clock(&mut self, tms: &Bits, _tdi: &Bits) -> Result<Bits, PortError> {
@@ -57,7 +58,7 @@ impl Adapter {
                 EmulatedChip::new(
                     model.clone(),
                     k,
-                    Wiring::default(),
+                    Wiring::plain(model, k),
                     Timing::default(),
                     clocks,
                 )
@@ -80,18 +81,9 @@ impl Adapter {
             },
             channels,
             plugged: true,
+            taken: 0,
             failed: None,
         }
-    }
-
-    /// The chip's channel `k`.
-    pub fn channel(&self, k: usize) -> &EmulatedChip<Box<dyn Clocks + Send>> {
-        &self.channels[k]
-    }
-
-    /// Why the bench failed, if it did: a failure of the laboratory, not of what is tried in it.
-    pub fn failed(&self) -> Option<&PortError> {
-        self.failed.as_ref()
     }
 
     /// The chip's supply drops for a moment: every channel is as after power-on.
@@ -179,6 +171,7 @@ impl Device for Adapter {
         }
         chip.take_packet(packet);
         let done = chip.run_until(ticks);
+        self.taken += packet.len() as u64;
         if let Err(e) = done {
             self.failed.get_or_insert(e);
         }
@@ -205,6 +198,22 @@ impl Device for Adapter {
         let latency = (endpoint & 0x80 != 0).then(|| chip.latency_due());
         let due = [chip.next_due(bytes), latency].into_iter().flatten().min();
         due.map(duration)
+    }
+
+    fn standing(&mut self, now: Duration) -> Standing {
+        for k in 0..self.descriptors.interfaces {
+            self.at(now, Descriptors::endpoint_in(k));
+        }
+        Standing {
+            driven: self
+                .channels
+                .iter()
+                .map(EmulatedChip::driven_lines)
+                .collect(),
+            taken: self.taken,
+            fault_pending: false,
+            failed: self.failed.as_ref().map(ToString::to_string),
+        }
     }
 
     fn unplug(&mut self, now: Duration) {

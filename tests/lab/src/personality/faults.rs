@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use super::{Adapter, Descriptors, Device, Reply, Setup};
+use super::{Adapter, Descriptors, Device, Reply, Setup, Standing};
 
 /// What goes wrong, on the channel with the bench. Bytes and packets are those of its bulk endpoints since the plug went
 /// in; packets from the device count only with data in them.
@@ -42,6 +42,8 @@ pub struct Faulty {
     taken: u64,
     halted: Option<u8>,
     hung: bool,
+    /// A packet that the device is to see once more, before the next one.
+    again: Option<Vec<u8>>,
     /// Packets that come before what the device itself gives.
     before: VecDeque<Vec<u8>>,
 }
@@ -55,13 +57,9 @@ impl Faulty {
             taken: 0,
             halted: None,
             hung: false,
+            again: None,
             before: VecDeque::new(),
         }
-    }
-
-    /// Whether the fault has not struck yet.
-    pub fn is_pending(&self) -> bool {
-        self.fault.is_some()
     }
 
     /// Takes the fault if it strikes the first packet from the device from now on.
@@ -137,6 +135,12 @@ impl Device for Faulty {
         if self.halted == Some(endpoint) {
             return Reply::Stalled;
         }
+        if let Some(twice) = &self.again {
+            match self.adapter.take(now, endpoint, twice) {
+                Reply::Done(()) => self.again = None,
+                other => return other,
+            }
+        }
         let holds = |n: u64| (self.taken..self.taken + packet.len() as u64).contains(&n);
         let reply = match self.fault {
             Some(Fault::LoseOut(n)) if holds(n) => {
@@ -144,11 +148,10 @@ impl Device for Faulty {
                 Reply::Done(())
             }
             Some(Fault::DoubleOut(n)) if holds(n) => {
-                // Both go into the FIFO, or none.
-                let twice = [packet, packet].concat();
-                let reply = self.adapter.take(now, endpoint, &twice);
+                let reply = self.adapter.take(now, endpoint, packet);
                 if reply == Reply::Done(()) {
                     self.fault = None;
+                    self.again = Some(packet.to_vec());
                 }
                 reply
             }
@@ -185,6 +188,14 @@ impl Device for Faulty {
             return None;
         }
         self.adapter.due(endpoint, bytes)
+    }
+
+    fn standing(&mut self, now: Duration) -> Standing {
+        Standing {
+            taken: self.taken,
+            fault_pending: self.fault.is_some(),
+            ..self.adapter.standing(now)
+        }
     }
 
     fn unplug(&mut self, now: Duration) {

@@ -12,7 +12,7 @@ mod faults;
 
 use std::time::Duration;
 
-pub use adapter::Adapter;
+pub use adapter::{Adapter, Nothing};
 pub use descriptors::{Descriptors, Speed};
 pub use faults::{Fault, Faulty};
 
@@ -80,6 +80,19 @@ impl<T> Reply<T> {
     }
 }
 
+/// How a device stands: the laboratory's own view of it.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Standing {
+    /// Lines that each channel drives, as bits, the low byte in the low bits.
+    pub driven: Vec<u16>,
+    /// Bytes that the bulk OUT endpoints have taken.
+    pub taken: u64,
+    /// Whether a fault has not struck yet.
+    pub fault_pending: bool,
+    /// Why its bench failed: a failure of the laboratory, not of what is tried in it.
+    pub failed: Option<String>,
+}
+
 /// A USB device. `now` is the time since it was plugged in and never goes backwards.
 pub trait Device: Send {
     /// Its descriptors, and how fast it is.
@@ -98,6 +111,9 @@ pub trait Device: Send {
     /// When to try an endpoint again that said [`Reply::Later`], for a packet of so many bytes; `None`: not before
     /// something else has happened.
     fn due(&self, endpoint: u8, bytes: usize) -> Option<Duration>;
+
+    /// How it stands when everything is done that is done by `now`.
+    fn standing(&mut self, now: Duration) -> Standing;
 
     /// The host pulled the plug: no power any more.
     fn unplug(&mut self, now: Duration);
