@@ -120,8 +120,9 @@ fn what_the_rule_is_good_for() {
     // A ring-out that found something proves nothing.
     let (exit, document) = scratch.run(&load);
     assert_eq!((exit, fights(&document)), (4, 0), "{document}");
+    // The image went in, and the bench saw the fight: no success.
     let (exit, document) = scratch.run(&[&load[..], &["--yes"]].concat());
-    assert_eq!(exit, 0, "{document}");
+    assert_eq!(exit, 1, "{document}");
     assert!(
         fights(&document) > 0,
         "the bench does not see the fight: {document}"
