@@ -80,9 +80,10 @@ fn main() {
         cold_time.as_secs_f64() / warm_time.as_secs_f64()
     );
     assert_eq!((warm.files, warm.opened, warm.bytes_read), (FILES, 0, 0));
-    // Times depend on the machine and are printed; the ratio does not.
+    // Times depend on the machine and are printed; the ratio does not. A cold run works on all cores, a warm one on one.
+    let cores = std::thread::available_parallelism().map_or(1, |n| n.get() as u32);
     assert!(
-        warm_time * 20 <= cold_time,
+        warm_time * 20 <= cold_time * cores,
         "a warm run is hardly faster than a cold one"
     );
 }
