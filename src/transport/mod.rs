@@ -4,6 +4,7 @@
 //! - [`libusb`]: the real thing behind it.
 //! - [`Mpsse`]: programs as commands of the chips' serial engine, over [`Usb`].
 //! - [`BitBang`]: programs as bytes for eight lines, on chips and channels without that engine.
+//! - [`Channel`]: what the two have in common.
 //! - [`open()`]: the one of the two that a profile asks for.
 //! - [`Chip`], [`Rate`]: what each chip can do; [`profiles`]: which line is which.
 //! - [`Lowered`]: programs straight onto clocks.
@@ -15,6 +16,7 @@
 //! This room knows nothing of the simulator, of BSDL or of boards.
 
 mod bitbang;
+mod channel;
 mod chip;
 mod fault;
 pub mod libusb;
@@ -30,6 +32,7 @@ mod trace;
 mod usb;
 
 pub use bitbang::BitBang;
+pub use channel::Channel;
 pub use chip::{Chip, Rate, Way};
 pub use fault::{Fault, Faulty};
 pub use log::{Recorder, Replay};

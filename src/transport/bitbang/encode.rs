@@ -119,11 +119,6 @@ impl Encoder {
         }
     }
 
-    /// Whether the profile has the line.
-    pub(super) fn has(&self, line: Line) -> bool {
-        self.profile.wire(line).is_some()
-    }
-
     /// Appends a step.
     pub(super) fn step(&mut self, step: Step) {
         match step {

@@ -190,11 +190,6 @@ impl Encoder {
         }
     }
 
-    /// Whether the profile can do what the step asks of side lines.
-    pub(super) fn has(&self, line: Line) -> bool {
-        self.profile.wire(line).is_some()
-    }
-
     /// Appends a step; `state` is the TAP's state when it begins.
     pub(super) fn step(&mut self, state: TapState, step: Step) {
         match step {
