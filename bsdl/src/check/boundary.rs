@@ -200,17 +200,17 @@ fn both_levels(driver: &Cell, result: DisableResult, report: &mut Report<'_>) {
 
 /// A driver that switches itself off: open collector and the like.
 fn self_controlled(driver: &Cell, report: &mut Report<'_>) {
-    let Some(disable) = driver.control else {
+    // Of a cell that drives nothing, the fields themselves are told.
+    let Some(disable) = driver.control.filter(|_| driver.function.drives()) else {
         return;
     };
     if driver.function != CellFunction::Output2 {
         let message = format!(
-            "cell {} is {} and controls itself, which only OUTPUT2 can",
+            "cell {} is {} and switches itself off, which is said of OUTPUT2 only",
             driver.number,
             driver.function.as_str()
         );
-        report.add(&rules::CELL_CONTROL, driver.span, message);
-        return;
+        report.add(&rules::CELL_SELF, driver.span, message);
     }
     if let Some(level) = disable.result.level()
         && level != disable.disable_value
@@ -269,6 +269,41 @@ fn drivers(s: Subject<'_>, report: &mut Report<'_>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// An open-collector pin that is watched by its own cell is often one BIDIR line (common practice): told, and read
+    /// as what it is.
+    #[test]
+    fn a_bidir_cell_that_switches_itself_off_is_a_warning() {
+        let sample = crate::explain("B322").unwrap().sample;
+        let bidir = "3 (BC_7, A, bidir, X, 2, 1, Z)";
+        assert!(sample.contains(bidir));
+        let codes = |line: &str| {
+            let text = sample
+                .replace(bidir, line)
+                .replace("\"(A) (1)\"", "\"(SUPPLY) (1)\"");
+            let outcome = crate::parse(text.as_bytes(), &crate::Options::default());
+            let cell = *outcome.device.unwrap().cells_numbered(3).next().unwrap();
+            let of_table = outcome.diagnostics.into_iter().filter(|d| d.code > "B6");
+            let told: Vec<_> = of_table.map(|d| (d.code, d.severity)).collect();
+            (cell.controls_itself(), told)
+        };
+        let warning = |code| (code, crate::Severity::Warning);
+        assert_eq!(
+            codes("3 (BC_7, A, bidir, 1, 3, 1, PULL1)"),
+            (true, vec![warning("B623")])
+        );
+        assert_eq!(
+            codes("3 (BC_7, A, bidir, 1, 3, 1, WEAK0)"),
+            (true, vec![warning("B623"), warning("B613")])
+        );
+        assert_eq!(
+            codes("3 (BC_7, A, bidir, X)"),
+            (false, vec![warning("B609")])
+        );
+        let input = "3 (BC_1, A, input, X, 3, 1, Z)";
+        // No driver, and the port of mode inout wants one.
+        assert_eq!(codes(input), (true, vec![warning("B615"), warning("B610")]));
+    }
 
     #[test]
     fn gaps_are_runs() {

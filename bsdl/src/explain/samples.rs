@@ -184,6 +184,7 @@ const EDITS: &[(&str, &str, &str)] = &[
     ("B622", "use STD_1149_1_2001", "use STD_1149_1_1990"),
     ("B622", "  attribute COMPONENT_CONFORMANCE of LOOM : entity is \"STD_1149_1_2001\";\n", ""),
     ("B622", "  attribute BOUNDARY_LENGTH", "  attribute BOUNDARY_CELLS of LOOM : entity is \"BC_2\";\n  attribute BOUNDARY_LENGTH"),
+    ("B623", "Q(0), output3, X, 2, 1, Z", "Q(0), output3, 1, 1, 1, WEAK1"),
     ("B701", "WEAVE (101)", "WEAVE (101), INTEST (110)"),
     ("B702", "WEAVE (101)", "WEAVE (101), INTEST (110)"),
     ("B702", END, "  attribute INTEST_EXECUTION of LOOM : entity is\n    \"Wait_Duration (TCK 0), Observing HIGHZ At_Pins\";\nend LOOM;\n"),

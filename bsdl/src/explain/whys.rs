@@ -114,6 +114,7 @@ const WHYS: &[(&str, &str)] = &[
     ("B620", "nobody knows what the cell captures, so it is not used to judge a wire"),
     ("B621", "every conforming part has a boundary register"),
     ("B622", "one of the two lists is out of date, and it may be the table"),
+    ("B623", "such a pin drives the other level only, with a resistor for this one: a test must not expect both from it"),
     ("B701", "one of the two was forgotten"),
     ("B702", "a test inside the part that has no time cannot be run"),
     ("B703", "the result cannot be compared"),

@@ -24,7 +24,7 @@ pub struct Cell {
 }
 
 impl Cell {
-    /// True if the driver is switched off by this very cell (the open-collector form of OUTPUT2).
+    /// True if the driver is switched off by this very cell (open collector: it drives one level only).
     pub fn controls_itself(&self) -> bool {
         self.control.is_some_and(|c| c.cell == self.number)
     }

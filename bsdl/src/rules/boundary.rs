@@ -50,7 +50,7 @@ pub(crate) static CELL_MODE: Rule = error(
     "mend the function, the port, or the port's mode in the port list",
     ANNEX_B,
 );
-pub(crate) static CELL_NO_DISABLE: Rule = error(
+pub(crate) static CELL_NO_DISABLE: Rule = doubt(
     "B609",
     "OUTPUT3 and BIDIR cells say how their driver is switched off",
     "add control cell, disable value and result, such as `3, 0, Z`",
@@ -132,6 +132,12 @@ pub(crate) static CELL_ANNOUNCED: Rule = doubt(
     "B622",
     "BOUNDARY_CELLS names the cell types of the boundary table, all and no others",
     "write the cell types that the table uses into BOUNDARY_CELLS",
+    ANNEX_B,
+);
+pub(crate) static CELL_SELF: Rule = doubt(
+    "B623",
+    "a driver that its own cell switches off is an OUTPUT2",
+    "it is read as an output of one level; if it drives both levels, name its control cell, else write output2, with an input cell where the pin is watched as well",
     ANNEX_B,
 );
 pub(crate) static EXECUTION_PAIR: Rule = doubt(
@@ -270,6 +276,7 @@ pub(super) static ALL: &[&Rule] = &[
     &CELL_TYPE,
     &CELL_LENGTH,
     &CELL_ANNOUNCED,
+    &CELL_SELF,
     &EXECUTION_PAIR,
     &DURATION,
     &EXPECT_WIDTH,
