@@ -41,6 +41,16 @@ pub fn read(path: &Path) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
+/// The system's words without the error number.
+pub fn reason(error: &Error) -> String {
+    let text = error.to_string();
+    let text = text.split(" (os error").next().unwrap_or_default();
+    let mut chars = text.chars();
+    chars
+        .next()
+        .map_or_else(String::new, |c| c.to_lowercase().chain(chars).collect())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

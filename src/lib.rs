@@ -15,5 +15,6 @@ pub mod script;
 pub mod session;
 pub mod simulator;
 pub mod svf;
+pub mod tables;
 pub mod tap;
 pub mod transport;

@@ -11,7 +11,7 @@ use super::netlist::{Drawn, Netlist};
 use super::part::{Channel, Direction, Enable};
 use super::place::{ConnectorPin, DevicePin, Level, Place};
 use super::shapes::Shape;
-use super::source::Location;
+use crate::tables::Location;
 
 /// A board as its files declare it. Every reference in it has been checked.
 #[derive(Debug, Clone)]

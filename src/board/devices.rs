@@ -10,8 +10,7 @@ use super::declared::BoardDevice;
 use super::error::Cause;
 use super::library::fnv1a;
 use super::load::Loader;
-use super::names::natural_key;
-use super::toml_table::{Table, Text, type_of};
+use crate::tables::{Fault, Table, Text, natural_key, type_of};
 
 const KEYS: [&str; 7] = [
     "name",
@@ -72,13 +71,13 @@ impl<'a> Loader<'a> {
                     let what = format!("device {} has neither entity nor ir_length", device.name);
                     let help = "name its BSDL entity, or give the length of its instruction register, as ir_length = 5".into();
                     self.reader
-                        .report(table.span.clone(), Cause::Conflict { what, help });
+                        .report(table.span.clone(), Fault::Conflict { what, help });
                 }
                 if let Some(pin_map) = pin_map {
                     let what = "`pin_map` without `entity`: only a BSDL file has packages".into();
                     let help = "name the entity, or take the key out".into();
                     self.reader
-                        .report(pin_map.span, Cause::Conflict { what, help });
+                        .report(pin_map.span, Fault::Conflict { what, help });
                 }
             }
             None => {}
@@ -114,7 +113,7 @@ impl<'a> Loader<'a> {
                 device.ir_length, bsdl.entity
             );
             let help = "take the key out, or name the right entity".into();
-            self.reader.report(span, Cause::Conflict { what, help });
+            self.reader.report(span, Fault::Conflict { what, help });
         }
         device.ir_length = length;
         if !device.idcode_from_board {
@@ -150,7 +149,7 @@ impl<'a> Loader<'a> {
             },
             _ => {
                 let found = type_of(value.get_ref());
-                let cause = Cause::WrongType {
+                let cause = Fault::WrongType {
                     key: "idcode".into(),
                     found,
                     expected: "a string",
@@ -163,9 +162,9 @@ impl<'a> Loader<'a> {
         let pattern = idcode_pattern(&written);
         if pattern.is_none() {
             let expected = "eight hexadecimal digits, x for any, as 0x1xxxx0A7".into();
-            let cause = Cause::BadValue {
+            let cause = Fault::BadValue {
                 key: "idcode".into(),
-                found: written,
+                found: format!("\"{written}\""),
                 expected,
                 near: None,
             };

@@ -1,178 +1,30 @@
 //! What can be wrong in board and harness files.
 
-use std::fmt;
 use std::path::PathBuf;
 
-use super::names::list;
-use super::source::Location;
+use crate::tables::{self, Fault, list};
 
 /// A board that cannot be used, with everything that is wrong with its files.
-///
-/// `Display` gives each problem as place, cause, source line and mend, plainly; a caller with a better pen renders
-/// [`problems`](Self::problems) itself.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BoardError {
-    /// The board file as it was asked for.
-    pub path: PathBuf,
-    /// All problems found, in the order of the files; never empty.
-    pub problems: Vec<Problem>,
-}
+pub type BoardError = tables::Problems<Cause>;
 
-impl std::error::Error for BoardError {}
+/// Reads tables of the files that belong to a board.
+pub(crate) type Reader<'a> = tables::Reader<'a, Cause>;
 
-impl fmt::Display for BoardError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (i, problem) in self.problems.iter().enumerate() {
-            if i > 0 {
-                f.write_str("\n")?;
-            }
-            problem.fmt(f)?;
-        }
-        Ok(())
-    }
-}
+/// One thing that is wrong with a board's files, and where.
+pub type Problem = tables::Problem<Cause>;
 
-/// One thing that is wrong, and where.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Problem {
-    /// Where.
-    pub at: Location,
-    /// What.
-    pub cause: Cause,
-}
-
-impl Problem {
-    /// What to do about it: one line, lower case, no full stop.
-    pub fn help(&self) -> String {
-        self.cause.help()
-    }
-}
-
-impl fmt::Display for Problem {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Location {
-            path,
-            line,
-            column,
-            length,
-            text,
-        } = &self.at;
-        if let Cause::Unreadable {
-            what: "board file", ..
-        } = self.cause
-        {
-            writeln!(f, "{}", self.cause)?;
-        } else if *line == 0 {
-            writeln!(f, "{}: {}", path.display(), self.cause)?;
-        } else {
-            writeln!(f, "{}:{line}:{column}: {}", path.display(), self.cause)?;
-            let number = line.to_string();
-            // Tabs are kept before the mark, so that it stands under what it means.
-            let before: String = text
-                .chars()
-                .take(column - 1)
-                .map(|c| if c == '\t' { c } else { ' ' })
-                .collect();
-            writeln!(f, "  {number} | {text}")?;
-            writeln!(
-                f,
-                "  {:1$} | {before}{2}",
-                "",
-                number.len(),
-                "^".repeat(*length)
-            )?;
-        }
-        write!(f, "  help: {}", self.help())
-    }
-}
-
-/// What is wrong. `Display` says it in one line; [`Cause::help`] says how to mend it.
+/// What is wrong. `Display` says it in one line; [`help`](tables::Cause::help) says how to mend it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum Cause {
-    /// A file that cannot be opened or read.
-    #[error("cannot read the {what} {}: {reason}", path.display())]
-    Unreadable {
-        /// `board file`, `harness file`, `BSDL file`, `BSDL folder`, `BSDL file or folder` or `recipe`.
-        what: &'static str,
-        /// The file as looked for.
-        path: PathBuf,
-        /// What the system says.
-        reason: String,
-    },
-    /// Bytes that are no text.
-    #[error("the {what} is not UTF-8 text")]
-    NotText {
-        /// As in [`Cause::Unreadable`].
-        what: &'static str,
-    },
-    /// Not TOML.
-    #[error("this is not TOML: {message}")]
-    Syntax {
-        /// The TOML reader's words.
-        message: String,
-    },
+    /// What can be wrong with any file.
+    #[error(transparent)]
+    Fault(#[from] Fault),
     /// Not CSV.
     #[error("this row cannot be read: {message}")]
     Row {
         /// What is wrong with it.
         message: String,
-    },
-    /// A key, table or column that the file format does not have.
-    #[error("unknown {what} `{key}` in {table}")]
-    UnknownKey {
-        /// `key`, `table` or `column`.
-        what: &'static str,
-        /// `[board]`, `[[device]]`, `the harness` and so on.
-        table: String,
-        /// As written.
-        key: String,
-        /// The key that was probably meant.
-        near: Option<String>,
-        /// All that there are.
-        known: Vec<&'static str>,
-    },
-    /// A key, table or column that is needed.
-    #[error("{table} has no `{key}`")]
-    MissingKey {
-        /// As in [`Cause::UnknownKey`].
-        table: String,
-        /// What is missing.
-        key: &'static str,
-        /// How it is written.
-        example: &'static str,
-    },
-    /// A value of another type.
-    #[error("`{key}` is {found}, expected {expected}")]
-    WrongType {
-        /// The key.
-        key: String,
-        /// What stands there: `a string`.
-        found: &'static str,
-        /// What should: `a whole number`.
-        expected: &'static str,
-        /// How it is written.
-        example: &'static str,
-    },
-    /// A value that is not among the allowed ones.
-    #[error("`{key}` is \"{found}\", expected {expected}")]
-    BadValue {
-        /// The key.
-        key: String,
-        /// As written.
-        found: String,
-        /// What is allowed.
-        expected: String,
-        /// The value that was probably meant.
-        near: Option<String>,
-    },
-    /// Two keys that do not go together, or a key that needs another.
-    #[error("{what}")]
-    Conflict {
-        /// What does not go together.
-        what: String,
-        /// The mend.
-        help: String,
     },
     /// The same name given twice.
     #[error("{what} {name} is there twice, first in line {first}")]
@@ -306,30 +158,17 @@ pub enum Cause {
     },
 }
 
-impl Cause {
-    /// What to do about it: one line, lower case, no full stop.
-    pub fn help(&self) -> String {
+impl tables::Cause for Cause {
+    fn help(&self) -> String {
         let names = |names: &[String]| list(names.iter().map(String::as_str), 12);
         let meant = |near: &Option<String>| {
             near.as_ref()
                 .map_or(String::new(), |n| format!("did you mean `{n}`? "))
         };
         match self {
-            Self::Unreadable { what: "board file", .. } => "give the path of a board file".into(),
-            Self::Unreadable { .. } => {
-                "paths count from the folder of the board file; mend the path or put the file there".into()
-            },
-            Self::NotText { .. } => "save it as UTF-8 text".into(),
-            Self::Syntax { .. } => "mend this first: nothing else of the file was checked".into(),
+            Self::Fault(fault) => fault.help(),
             Self::Row { .. } => "check the quotes and separators of the row".into(),
-            Self::UnknownKey { near, known, table, what, .. } => {
-                format!("{}{what}s of {table}: {}", meant(near), list(known.iter().copied(), 20))
-            }
-            Self::MissingKey { example, .. } => format!("add {example}"),
-            Self::WrongType { example, .. } => format!("write {example}"),
-            Self::BadValue { near: Some(near), .. } => format!("did you mean \"{near}\"?"),
-            Self::BadValue { key, expected, .. } => format!("give `{key}` {expected}"),
-            Self::Conflict { help, .. } | Self::NoSuchPin { help, .. } => help.clone(),
+            Self::NoSuchPin { help, .. } => help.clone(),
             Self::Twice { what, .. } => {
                 format!("give each {what} its own name; case and zero padding tell none apart")
             }

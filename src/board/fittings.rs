@@ -6,10 +6,10 @@ use super::declared::{Connector, ConnectorPinDeclared, Driver, DriverWhen, Pull,
 use super::error::Cause;
 use super::load::Loader;
 use super::lookup::Owner;
-use super::names::{expand, natural_key};
+use super::names::expand;
 use super::place::{ConnectorIndex, ConnectorPin, Level, Place};
 use super::shapes::{SHAPES, Shape};
-use super::toml_table::{Table, Text, not_a_word};
+use crate::tables::{Fault, Table, Text, natural_key, not_a_word};
 
 pub(super) const LEVELS: [(&str, Level); 2] = [("high", Level::High), ("low", Level::Low)];
 const PULL_HELP: &str = "name the pin that is pulled; where to is said by `to`";
@@ -78,7 +78,7 @@ impl<'a> Loader<'a> {
                 if to == Place::ConnectorPin(pin.pin.clone()) {
                     let what = format!("{to} goes to itself");
                     let help = "name the device pin that it goes to".into();
-                    let cause = Cause::Conflict { what, help };
+                    let cause = Fault::Conflict { what, help };
                     self.reader.report(goal.span.clone(), cause);
                 }
                 pin.to = Some(to);
@@ -234,7 +234,7 @@ impl<'a> Loader<'a> {
                 };
                 let help = "give each socket pin its own device pin".into();
                 self.reader
-                    .report(goal.span.clone(), Cause::Conflict { what, help });
+                    .report(goal.span.clone(), Fault::Conflict { what, help });
                 continue;
             }
             self.board.sockets[socket]
@@ -314,7 +314,7 @@ impl<'a> Loader<'a> {
                 let what = "a [[tie]] joins two pins or more".into();
                 let help = format!("write {EXAMPLE}");
                 self.reader
-                    .report(table.span.clone(), Cause::Conflict { what, help });
+                    .report(table.span.clone(), Fault::Conflict { what, help });
             }
             self.board.ties.push(Tie {
                 pins,

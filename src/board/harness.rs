@@ -5,8 +5,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 
 use super::error::{Cause, Problem};
-use super::names::nearest;
-use super::source::{Location, Source};
+use crate::tables::{Fault, Location, Source, nearest};
 
 /// The columns, as the header row names them.
 pub(super) const COLUMNS: [&str; 6] = ["label", "colour", "from", "to", "signal", "kind"];
@@ -53,10 +52,8 @@ pub(super) fn read(path: PathBuf, bytes: &[u8], problems: &mut Vec<Problem>) -> 
     let source = Source::new(path, decode(bytes));
     let text = source.text.as_str();
     let mut report = |span: Range<usize>, cause: Cause| {
-        problems.push(Problem {
-            at: source.locate(span),
-            cause,
-        })
+        let at = source.locate(span);
+        problems.push(Problem { at, cause });
     };
     let separator = separator(text);
     let mut reader = csv::ReaderBuilder::new()
@@ -105,11 +102,12 @@ pub(super) fn read(path: PathBuf, bytes: &[u8], problems: &mut Vec<Problem>) -> 
                     let table = "the harness".to_string();
                     report(
                         line.clone(),
-                        Cause::MissingKey {
+                        Fault::MissingKey {
                             table,
                             key,
                             example: HEADER,
-                        },
+                        }
+                        .into(),
                     );
                 }
                 if !missing.is_empty() {
@@ -148,14 +146,14 @@ pub(super) fn read(path: PathBuf, bytes: &[u8], problems: &mut Vec<Problem>) -> 
         });
     }
     if columns.is_none() {
-        let cause = Cause::MissingKey {
+        let cause = Fault::MissingKey {
             table: "the harness".into(),
             key: "label",
             example: HEADER,
         };
         problems.push(Problem {
             at: source.whole(),
-            cause,
+            cause: cause.into(),
         });
     }
     rows
@@ -177,10 +175,11 @@ fn header(record: &csv::StringRecord, report: &mut dyn FnMut(usize, Cause)) -> V
             let what = format!("the harness has two columns `{}`", COLUMNS[column]);
             report(
                 i,
-                Cause::Conflict {
+                Fault::Conflict {
                     what,
                     help: "keep one of them".into(),
-                },
+                }
+                .into(),
             );
         }
         // A first row without any known name is data; it is reported as a missing header, once.
@@ -191,13 +190,14 @@ fn header(record: &csv::StringRecord, report: &mut dyn FnMut(usize, Cause)) -> V
             meant = (near.filter(|n| !spelt(n))).and_then(|n| COLUMNS.iter().position(|c| *c == n));
             report(
                 i,
-                Cause::UnknownKey {
+                Fault::UnknownKey {
                     what: "column",
                     table: "the harness".into(),
                     key: cell.trim().into(),
                     near: near.map(str::to_string),
                     known: COLUMNS.to_vec(),
-                },
+                }
+                .into(),
             );
         }
         columns.push(column.or(meant));

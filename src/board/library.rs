@@ -9,7 +9,8 @@ use std::sync::Arc;
 use taploom_bsdl::{Device, LineIndex, Options, Severity};
 
 use super::error::Cause;
-use super::names::nearest;
+use crate::files::reason;
+use crate::tables::{Fault, nearest};
 
 /// Folders are searched this deep.
 const DEPTH: usize = 8;
@@ -33,10 +34,13 @@ impl Library {
     pub(crate) fn add(&mut self, path: PathBuf) -> Result<(), Cause> {
         let item = self.searched.len();
         self.searched.push(path.clone());
-        let unreadable = |what, e: std::io::Error| Cause::Unreadable {
-            what,
-            path: path.clone(),
-            reason: reason(&e),
+        let unreadable = |what, e: std::io::Error| {
+            Cause::from(Fault::Unreadable {
+                what,
+                path: path.clone(),
+                reason: reason(&e),
+                help: BESIDE,
+            })
         };
         if path.is_dir() {
             self.add_folder(&path, item, DEPTH)
@@ -88,10 +92,11 @@ impl Library {
         if let Some((device, print)) = self.read.get(&path) {
             return Ok((device.clone(), path, *print));
         }
-        let bytes = crate::files::read(&path).map_err(|e| Cause::Unreadable {
+        let bytes = crate::files::read(&path).map_err(|e| Fault::Unreadable {
             what: "BSDL file",
             path: path.clone(),
             reason: reason(&e),
+            help: BESIDE,
         })?;
         let outcome = taploom_bsdl::parse(&bytes, &Options::default());
         let errors = outcome.count(Severity::Error);
@@ -150,15 +155,9 @@ impl Library {
     }
 }
 
-/// The system's words without the error number.
-pub(crate) fn reason(error: &std::io::Error) -> String {
-    let text = error.to_string();
-    let text = text.split(" (os error").next().unwrap_or_default();
-    let mut chars = text.chars();
-    chars
-        .next()
-        .map_or_else(String::new, |c| c.to_lowercase().chain(chars).collect())
-}
+/// The mend for files that the board file names.
+pub(super) const BESIDE: &str =
+    "paths count from the folder of the board file; mend the path or put the file there";
 
 pub(super) const FNV_START: u64 = 0xcbf2_9ce4_8422_2325;
 

@@ -2,15 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use toml::de::DeTable;
-
 use super::declared::{Board, GuardRules};
-use super::error::{BoardError, Cause, Problem};
-use super::library::{FNV_START, Library, fnv1a, reason};
+use super::error::{BoardError, Cause, Reader};
+use super::library::{BESIDE, FNV_START, Library, fnv1a};
 use super::netlist::{Drawn, Netlist};
 use super::place::Place;
-use super::source::Source;
-use super::toml_table::{Reader, Table, Text};
+use crate::files::reason;
+use crate::tables::{self, Fault, Table, Text};
 
 /// The tables of a board file.
 const TABLES: [&str; 11] = [
@@ -46,61 +44,25 @@ impl Board {
     /// reported by itself. Nothing is written and nothing but files is touched.
     pub fn load(path: impl AsRef<Path>) -> Result<Self, BoardError> {
         let path = path.as_ref();
-        let fail = |problems| BoardError {
-            path: path.to_path_buf(),
-            problems,
-        };
-        let whole = |cause| {
-            let at = Source::new(path.to_path_buf(), String::new()).whole();
-            fail(vec![Problem { at, cause }])
-        };
-        let bytes = crate::files::read(path).map_err(|e| {
-            whole(Cause::Unreadable {
-                what: "board file",
-                path: path.to_path_buf(),
-                reason: reason(&e),
-            })
-        })?;
-        let print = fnv1a(FNV_START, &bytes);
-        let text =
-            String::from_utf8(bytes).map_err(|_| whole(Cause::NotText { what: "board file" }))?;
-        let source = Source::new(path.to_path_buf(), text);
-        let (root, errors) = DeTable::parse_recoverable(&source.text);
-        if !errors.is_empty() {
-            let problem = |e: &toml::de::Error| Problem {
-                at: e
-                    .span()
-                    .map_or_else(|| source.whole(), |span| source.locate(span)),
-                cause: Cause::Syntax {
-                    message: e.message().trim().replace('\n', ", "),
+        let help = "give the path of a board file";
+        let text = tables::text_of(path, "board file", help)?;
+        let print = fnv1a(FNV_START, text.as_bytes());
+        let (mut board, print) = tables::parse(path, text, |reader, root| {
+            let root = reader.whole_file("the board file", root, &TABLES);
+            let mut loader = Loader {
+                reader: Reader {
+                    source: reader.source,
+                    problems: vec![],
                 },
+                board: Board::empty(path),
+                folder: path.parent().unwrap_or(Path::new("")).to_path_buf(),
+                library: Library::default(),
+                print,
             };
-            return Err(fail(errors.iter().map(problem).collect()));
-        }
-        let mut loader = Loader {
-            reader: Reader {
-                source: &source,
-                problems: vec![],
-            },
-            board: Board::empty(path),
-            folder: path.parent().unwrap_or(Path::new("")).to_path_buf(),
-            library: Library::default(),
-            print,
-        };
-        let root = loader.reader.root(&root, &TABLES);
-        loader.read(&root);
-        let Loader {
-            reader: Reader { mut problems, .. },
-            mut board,
-            print,
-            ..
-        } = loader;
-        if !problems.is_empty() {
-            // The board file first, then the harness; each from top to bottom.
-            problems.sort_by_key(|p| (*p.at.path != path, p.at.line, p.at.column));
-            problems.dedup();
-            return Err(fail(problems));
-        }
+            loader.read(&root);
+            reader.problems.extend(loader.reader.problems);
+            Some((loader.board, loader.print))
+        })?;
         let described = board.devices.iter().filter_map(|d| d.bsdl_path.clone());
         board.files.extend(described);
         board.hash = format!("{print:016x}");
@@ -281,10 +243,11 @@ impl<'a> Loader<'a> {
                 Some((path, bytes))
             }
             Err(e) => {
-                let cause = Cause::Unreadable {
+                let cause = Fault::Unreadable {
                     what,
                     path,
                     reason: reason(&e),
+                    help: BESIDE,
                 };
                 self.reader.report(text.span.clone(), cause);
                 None

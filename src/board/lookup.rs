@@ -4,10 +4,11 @@ use std::sync::Arc;
 
 use super::declared::{Board, BoardDevice};
 use super::error::Cause;
-use super::names::{expand, list, natural_key, nearest};
+use super::names::expand;
 use super::place::{
     ConnectorIndex, DeviceIndex, DevicePin, PartIndex, Place, SocketIndex, Supply, WireIndex,
 };
+use crate::tables::{Fault, list, natural_key, nearest};
 
 /// What a place's name before the dot can be.
 pub(super) enum Owner {
@@ -73,10 +74,11 @@ impl Board {
         let mut places = self.places(text)?;
         match (places.pop(), places.is_empty()) {
             (Some(place), true) => Ok(place),
-            _ => Err(Cause::Conflict {
+            _ => Err(Fault::Conflict {
                 what: format!("\"{}\" names several pins where one is wanted", text.trim()),
                 help: "name one pin".into(),
-            }),
+            }
+            .into()),
         }
     }
 

@@ -16,19 +16,16 @@ mod harness;
 pub(crate) mod library;
 mod load;
 mod lookup;
-pub(crate) mod names;
+mod names;
 mod netlist;
 mod part;
 mod parts;
 mod place;
 mod reach;
 mod shapes;
-pub(crate) mod source;
 mod template;
 #[cfg(test)]
 mod tests;
-pub(crate) mod toml_file;
-pub(crate) mod toml_table;
 mod wires;
 
 pub use chain::DeclaredDevice;
@@ -36,10 +33,8 @@ pub use declared::{
     Board, BoardDevice, Connector, ConnectorPinDeclared, Driver, DriverWhen, GuardRules, Hold,
     Part, PartKind, Pull, Socket, Tie, Wire, WireKind,
 };
+pub(crate) use error::Reader;
 pub use error::{BoardError, Cause, Problem};
-pub(crate) use library::reason;
-pub use names::natural_key;
-pub(crate) use names::nearest as nearest_name;
 pub use netlist::{Joint, JointKind, Net, Netlist, Node, NodeId, PinLevel};
 pub use part::{Channel, Direction, Enable};
 pub use place::{
@@ -48,5 +43,6 @@ pub use place::{
 };
 pub use reach::{LiveDriver, Reach, WireEnds, WireRole};
 pub use shapes::{SHAPES, Shape};
-pub use source::Location;
 pub use template::{FirstDevice, first_board};
+
+pub use crate::tables::{Location, natural_key};

@@ -6,7 +6,7 @@ use super::fittings::LEVELS;
 use super::load::Loader;
 use super::part::{Channel, Direction, Enable};
 use super::place::Place;
-use super::toml_table::{Table, Text};
+use crate::tables::{Fault, Table, Text};
 
 const KEYS: [&str; 9] = [
     "name",
@@ -120,7 +120,7 @@ impl<'a> Loader<'a> {
                         .map_or(table.span.clone(), |v| v.span());
                     self.reader.report(
                         span,
-                        Cause::Conflict {
+                        Fault::Conflict {
                             what,
                             help: format!("write {BETWEEN}"),
                         },
@@ -146,7 +146,7 @@ impl<'a> Loader<'a> {
             let what = format!("both sides of the part are {}", channel.from);
             self.reader.report(
                 to.span,
-                Cause::Conflict {
+                Fault::Conflict {
                     what,
                     help: "name the pins on both sides".into(),
                 },
@@ -202,7 +202,7 @@ impl<'a> Loader<'a> {
                     "between" => "write from = \"J3.5-12\" and to = \"U1.40-47\"".into(),
                     _ => "take the key out".into(),
                 };
-                self.reader.report(span, Cause::Conflict { what, help });
+                self.reader.report(span, Fault::Conflict { what, help });
             }
         }
     }

@@ -3,9 +3,9 @@
 use std::collections::VecDeque;
 
 use super::declared::{Board, WireKind};
-use super::names::natural_key;
 use super::netlist::{Joint, JointKind, NodeId, PinLevel, WireIndexByEnds};
 use super::place::{DevicePin, DriverIndex, PartIndex, Place, WireIndex};
+use crate::tables::natural_key;
 
 /// What there is at the two ends of a wire.
 #[derive(Debug, Clone, PartialEq, Eq)]

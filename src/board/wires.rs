@@ -9,9 +9,8 @@ use super::fittings::LEVELS;
 use super::harness::{self, COLUMNS, Cell, Row};
 use super::library::fnv1a;
 use super::load::Loader;
-use super::names::natural_key;
 use super::place::{DevicePin, Place, WireIndex};
-use super::toml_table::{Table, Text, not_a_word};
+use crate::tables::{Fault, Table, Text, natural_key, not_a_word};
 
 const KINDS: [(&str, WireKind); 2] = [("button", WireKind::Button), ("supply", WireKind::Supply)];
 
@@ -92,11 +91,12 @@ impl<'a> Loader<'a> {
                     let table = named(&label);
                     report(
                         cell,
-                        Cause::MissingKey {
+                        Fault::MissingKey {
                             table,
                             key,
                             example,
-                        },
+                        }
+                        .into(),
                     );
                 }
             }
@@ -124,10 +124,10 @@ impl<'a> Loader<'a> {
             };
             if kind_of.is_none() {
                 let mut cause = not_a_word("kind", &kind.text, KINDS.iter().map(|(w, _)| *w));
-                if let Cause::BadValue { expected, .. } = &mut cause {
+                if let Fault::BadValue { expected, .. } = &mut cause {
                     *expected = "empty, button or supply".into();
                 }
-                report(&kind, cause);
+                report(&kind, cause.into());
             }
             let mut place = |cell: &Cell| match cell.text.as_str() {
                 "" => None,
@@ -293,7 +293,7 @@ impl<'a> Loader<'a> {
         };
         self.reader.report(
             text.span.clone(),
-            Cause::Conflict {
+            Fault::Conflict {
                 what,
                 help: help.into(),
             },

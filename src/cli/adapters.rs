@@ -291,10 +291,10 @@ fn bad_profile(error: ProfileError) -> Failed {
         .iter()
         .map(|p| {
             json!({
-                "line": p.line,
-                "column": p.column,
-                "message": p.fault.to_string(),
-                "help": p.fault.help(),
+                "line": p.at.line,
+                "column": p.at.column,
+                "message": p.cause.to_string(),
+                "help": p.help(),
             })
         })
         .collect();

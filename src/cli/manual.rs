@@ -6,7 +6,7 @@ use clap_mangen::Man;
 use clap_mangen::roff::{Roff, roman};
 use serde_json::json;
 
-use crate::board::reason;
+use crate::files::reason;
 use crate::session::write_whole;
 
 use super::args::EXIT_STATUS;

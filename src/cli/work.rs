@@ -8,8 +8,9 @@ use std::time::Instant;
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::Value;
 
-use crate::board::{Board, DeviceIndex, reason};
+use crate::board::{Board, DeviceIndex};
 use crate::chain::{Chain, Comparison};
+use crate::files::reason;
 use crate::report;
 use crate::session::{Left, OpenError, Place, Session, StoreError, write_whole};
 use crate::tap::{Port, PortError};

@@ -1,115 +1,20 @@
 //! What can be wrong with a recipe.
 
-use std::fmt;
-use std::path::PathBuf;
+use crate::tables::{Cause, Fault, Problem, Problems};
 
 /// A recipe that cannot be used, with everything that is wrong with it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct RecipeError {
-    /// The file as it was asked for.
-    pub path: PathBuf,
-    /// All problems, in the order of the file; never empty.
-    pub problems: Vec<RecipeProblem>,
-}
-
-impl std::error::Error for RecipeError {}
-
-impl fmt::Display for RecipeError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (i, problem) in self.problems.iter().enumerate() {
-            if i > 0 {
-                f.write_str("\n")?;
-            }
-            write!(f, "{}", self.path.display())?;
-            if problem.line > 0 {
-                write!(f, ":{}:{}", problem.line, problem.column)?;
-            }
-            write!(f, ": {}", problem.fault)?;
-            if let Some(help) = problem.fault.help() {
-                write!(f, "\n  help: {help}")?;
-            }
-        }
-        Ok(())
-    }
-}
+pub type RecipeError = Problems<RecipeFault>;
 
 /// One thing that is wrong with a recipe, and where.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct RecipeProblem {
-    /// Line, from 1; 0 for the file as a whole.
-    pub line: usize,
-    /// Column in characters, from 1; 0 for the file as a whole.
-    pub column: usize,
-    /// What is wrong.
-    pub fault: RecipeFault,
-}
+pub type RecipeProblem = Problem<RecipeFault>;
 
-impl RecipeProblem {
-    /// A problem of the file as a whole.
-    pub(super) fn whole(fault: RecipeFault) -> Self {
-        RecipeProblem {
-            line: 0,
-            column: 0,
-            fault,
-        }
-    }
-}
-
-/// What is wrong with a recipe. `Display` says it in one line; [`RecipeFault::help`] how to mend it.
+/// What is wrong with a recipe. `Display` says it in one line; [`help`](Cause::help) how to mend it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum RecipeFault {
-    /// The file cannot be opened or read.
-    #[error("cannot read the recipe: {reason}")]
-    Unreadable {
-        /// What the system says.
-        reason: String,
-    },
-    /// No recipe is that large.
-    #[error("the recipe has {bytes} bytes, expected at most 1 MiB")]
-    TooLarge {
-        /// Its size.
-        bytes: u64,
-    },
-    /// Bytes that are no text.
-    #[error("the recipe is not UTF-8 text")]
-    NotText,
-    /// Not TOML.
-    #[error("this is not TOML: {message}")]
-    Syntax {
-        /// The TOML reader's words.
-        message: String,
-    },
-    /// A key or table that recipes do not have.
-    #[error("unknown key `{key}` in {table}")]
-    UnknownKey {
-        /// `[recipe]`, `[[load]]` and so on.
-        table: String,
-        /// As written.
-        key: String,
-        /// The key that was probably meant.
-        near: Option<&'static str>,
-        /// All that there are.
-        known: Vec<&'static str>,
-    },
-    /// A key or table that is needed.
-    #[error("{table} has no `{key}`")]
-    MissingKey {
-        /// As in [`RecipeFault::UnknownKey`].
-        table: String,
-        /// What is missing.
-        key: &'static str,
-    },
-    /// A value of another type or out of range.
-    #[error("`{key}` is {found}, expected {expected}")]
-    BadValue {
-        /// The key.
-        key: String,
-        /// What stands there.
-        found: String,
-        /// What should.
-        expected: String,
-    },
+    /// What can be wrong with any file.
+    #[error(transparent)]
+    Fault(#[from] Fault),
     /// A format that this version does not know.
     #[error("`format` is {found}, expected 1")]
     Format {
@@ -248,33 +153,24 @@ pub enum RecipeFault {
     },
 }
 
-impl RecipeFault {
-    /// What to do about it: one line, lower case, no full stop; `None` where the fault says it all.
-    pub fn help(&self) -> Option<String> {
-        let meant =
-            |near: Option<&str>| near.map_or(String::new(), |n| format!("did you mean `{n}`? "));
-        Some(match self {
-            Self::Unreadable { .. } => "mend the path or put the file there".into(),
-            Self::NotText => "save it as UTF-8 text".into(),
-            Self::Syntax { .. } => "mend this first: nothing else of the recipe was checked".into(),
-            Self::UnknownKey {
-                near, known, table, ..
-            } => {
-                format!("{}keys of {table}: {}", meant(*near), known.join(", "))
-            }
-            Self::MissingKey { table, key } if *key == "source" => {
-                format!("say in {table} where this way of loading is published")
-            }
+impl Cause for RecipeFault {
+    fn help(&self) -> String {
+        match self {
+            Self::Fault(fault) => fault.help(),
             Self::NoSuch { known, .. } if known.is_empty() => "the recipe declares none".into(),
             Self::NoSuch { known, .. } => format!("the recipe has {}", known.join(", ")),
             Self::Format { .. } => "a newer Taploom may read it".into(),
             Self::EmptyStep { .. } => {
                 "give it an instruction, data, image, clocks, wait_ms, poll, check or reset".into()
             }
-            Self::NoInstruction { near, .. } => format!(
-                "{}steps use the instruction names of the device's BSDL file, or those of [opcodes]",
-                meant(near.as_deref())
-            ),
+            Self::NoInstruction { near, .. } => {
+                let meant = near
+                    .as_ref()
+                    .map_or(String::new(), |near| format!("did you mean `{near}`? "));
+                format!(
+                    "{meant}steps use the instruction names of the device's BSDL file, or those of [opcodes]"
+                )
+            }
             Self::NoInstructionYet { .. } => {
                 "give the step an instruction: after reset it would go to IDCODE or BYPASS".into()
             }
@@ -282,8 +178,16 @@ impl RecipeFault {
                 "name another recipe in the board file, or add the entity if its data sheet agrees"
                     .into()
             }
-            _ => return None,
-        })
+            Self::Twice { .. }
+            | Self::Conflict { .. }
+            | Self::Needs { .. }
+            | Self::NotHere { .. }
+            | Self::NoImage { .. }
+            | Self::SecondImage { .. }
+            | Self::BitBeyond { .. }
+            | Self::OtherOpcode { .. }
+            | Self::RegisterLength { .. } => String::new(),
+        }
     }
 }
 

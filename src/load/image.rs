@@ -35,7 +35,7 @@ enum Source {
 #[derive(Debug, thiserror::Error)]
 pub enum ImageError {
     /// It cannot be opened or read.
-    #[error("cannot read the image {}: {}", path.display(), crate::board::reason(source))]
+    #[error("cannot read the image {}: {}", path.display(), crate::files::reason(source))]
     Unreadable {
         /// The file.
         path: PathBuf,

@@ -18,7 +18,6 @@ mod recipe;
 mod runner;
 mod status;
 mod steps;
-mod table;
 mod words;
 
 pub use built_in::TEMPLATE;

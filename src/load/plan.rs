@@ -3,6 +3,7 @@
 use taploom_bsdl::Device;
 
 use crate::bits::Bits;
+use crate::tables::{Fault, Location, nearest};
 use crate::tap::ChainLayout;
 
 use super::error::{RecipeError, RecipeFault, RecipeProblem};
@@ -70,28 +71,32 @@ impl Recipe {
     pub fn check(&self, device: &Device) -> Result<(), RecipeError> {
         let mut problems = Vec::new();
         if !self.is_for_device(device) {
-            problems.push(RecipeProblem::whole(RecipeFault::OtherEntity {
-                entity: device.entity.clone(),
-                known: self.for_words(),
-            }));
+            problems.push(RecipeProblem {
+                at: Location::whole(&self.path),
+                cause: RecipeFault::OtherEntity {
+                    entity: device.entity.clone(),
+                    known: self.for_words(),
+                },
+            });
         }
         for opcode in &self.opcodes {
-            let mut fault = |fault| {
-                problems.push(RecipeProblem {
-                    line: opcode.line,
-                    column: 1,
-                    fault,
-                })
+            let mut fault = |cause: RecipeFault| {
+                let at = opcode.at.clone();
+                problems.push(RecipeProblem { at, cause });
             };
             if opcode.code.len() != device.instruction_length as usize {
-                fault(RecipeFault::BadValue {
-                    key: opcode.name.clone(),
-                    found: format!("\"{}\"", opcode.code.to_binary()),
-                    expected: format!(
-                        "the {} bits of an instruction of {}",
-                        device.instruction_length, device.entity
-                    ),
-                });
+                fault(
+                    Fault::BadValue {
+                        key: opcode.name.clone(),
+                        found: format!("\"{}\"", opcode.code.to_binary()),
+                        expected: format!(
+                            "the {} bits of an instruction of {}",
+                            device.instruction_length, device.entity
+                        ),
+                        near: None,
+                    }
+                    .into(),
+                );
             } else if let Some(named) = device.instruction(&opcode.name) {
                 let code: Vec<bool> = opcode.code.iter().collect();
                 if !named.opcodes.iter().any(|o| o.matches(&code)) {
@@ -108,12 +113,9 @@ impl Recipe {
             }
         }
         for word in &self.status {
-            let mut fault = |fault| {
-                problems.push(RecipeProblem {
-                    line: word.line,
-                    column: 1,
-                    fault,
-                })
+            let mut fault = |cause: RecipeFault| {
+                let at = word.at.clone();
+                problems.push(RecipeProblem { at, cause });
             };
             let what = format!("status {}", word.name);
             if self.code_of(device, &word.instruction).is_none() {
@@ -156,17 +158,21 @@ impl Recipe {
                 && word.bits.is_none()
                 && always.len() != bits
             {
-                fault(RecipeFault::BadValue {
-                    key: "always".into(),
-                    found: format!("\"{always}\""),
-                    expected: format!("{bits} digits of 0, 1 and X"),
-                });
+                fault(
+                    Fault::BadValue {
+                        key: "always".into(),
+                        found: format!("\"{always}\""),
+                        expected: format!("{bits} digits of 0, 1 and X"),
+                        near: None,
+                    }
+                    .into(),
+                );
             }
         }
         for steps in [&self.load, &self.verify, &self.exit] {
             check_steps(self, steps, device, &mut problems);
         }
-        problems.sort_by_key(|p| p.line);
+        problems.sort_by_key(|p| p.at.line);
         if problems.is_empty() {
             Ok(())
         } else {
@@ -188,18 +194,8 @@ fn register_of(device: &Device, instruction: &str) -> Option<(u32, String)> {
 }
 
 fn no_instruction(device: &Device, name: &str) -> RecipeFault {
-    let near = device
-        .instructions
-        .iter()
-        .map(|i| {
-            (
-                strsim::damerau_levenshtein(&i.name.to_uppercase(), &name.to_uppercase()),
-                &i.name,
-            )
-        })
-        .filter(|(distance, n)| *distance <= 1 + n.len() / 4)
-        .min()
-        .map(|(_, n)| n.clone());
+    let names = device.instructions.iter().map(|i| i.name.as_str());
+    let near = nearest(name, names).map(str::to_owned);
     RecipeFault::NoInstruction {
         entity: device.entity.clone(),
         name: name.to_owned(),
@@ -216,12 +212,9 @@ fn check_steps(
     // The instruction in force; `None` after a reset and at the beginning.
     let mut current: Option<&str> = None;
     for step in steps {
-        let mut fault = |fault| {
-            problems.push(RecipeProblem {
-                line: step.line,
-                column: 1,
-                fault,
-            })
+        let mut fault = |cause: RecipeFault| {
+            let at = step.at.clone();
+            problems.push(RecipeProblem { at, cause });
         };
         if let Some(name) = &step.instruction {
             if recipe.code_of(device, name).is_none() {

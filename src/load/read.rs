@@ -2,200 +2,166 @@
 
 use std::path::Path;
 
+use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use taploom_bsdl::model::Pattern;
 
 use crate::bits::Bits;
+use crate::tables::{self, Fault, Table};
 
-use super::error::{RecipeError, RecipeFault};
+use super::error::RecipeFault;
 use super::recipe::{
     ByteOrder, ImageAction, ImageRule, LengthRule, Opcode, Others, PartRule, Preamble, Recipe,
     Sent, Step, StepAction,
 };
 use super::steps::{status_words, steps};
-use super::table::{Reader, Table};
 
-/// No recipe file is larger.
-pub(super) const MOST_BYTES: u64 = 1 << 20;
 /// Largest size and offset in an image.
 const MOST_IMAGE: u64 = 1 << 40;
+/// Largest offset of what says which image it is.
+const MOST_HEAD: u64 = 1 << 20;
 
 const BYTE_ORDERS: [(&str, ByteOrder); 2] =
     [("big", ByteOrder::Big), ("little", ByteOrder::Little)];
 
-/// Reads a recipe's text.
-pub(super) fn recipe(path: &Path, text: &str) -> Result<Recipe, RecipeError> {
-    let mut reader = Reader::new(text);
-    let mut recipe = None;
-    match DeTable::parse(text) {
-        Err(error) => {
-            let fault = RecipeFault::Syntax {
-                message: error.message().trim().replace('\n', "; "),
-            };
-            reader.fault(error.span().unwrap_or(0..0), fault);
-        }
-        Ok(document) => {
-            let root = Table::new("a recipe", 0..0, document.get_ref());
-            recipe = Some(whole(&mut reader, path, &root));
-        }
-    }
-    let mut problems = reader.problems;
-    problems.sort_by_key(|p| (p.line, p.column));
-    match recipe {
-        Some(recipe) if problems.is_empty() => Ok(recipe),
-        _ => Err(RecipeError {
-            path: path.to_path_buf(),
-            problems,
-        }),
-    }
-}
+/// Reads the tables of a recipe.
+pub(super) type Reader<'a> = tables::Reader<'a, RecipeFault>;
 
-fn whole(reader: &mut Reader<'_>, path: &Path, root: &Table<'_>) -> Recipe {
-    reader.only(
-        root,
-        &[
-            "recipe", "opcodes", "image", "status", "load", "verify", "exit",
-        ],
-    );
-    let none = DeTable::new();
-    let empty = |name: &str| Table::new(name, 0..0, &none);
-    for key in ["recipe", "image", "load"] {
+/// A whole recipe.
+pub(super) fn recipe<'a>(
+    r: &mut Reader<'a>,
+    root: &'a Spanned<DeTable<'a>>,
+    path: &Path,
+) -> Option<Recipe> {
+    let known = [
+        "recipe", "opcodes", "image", "status", "load", "verify", "exit",
+    ];
+    let root = r.whole_file("the recipe", root, &known);
+    for (key, example) in [
+        (
+            "recipe",
+            "[recipe] with format = 1, name, entities and source",
+        ),
+        (
+            "image",
+            "[image] with bits = \"lsb first\" or \"msb first\"",
+        ),
+        ("load", "[[load]] steps, one with image = \"send\""),
+    ] {
         if !root.has(key) {
-            reader.missing(root, key);
+            r.missing(&root, key, example);
         }
     }
-    let given = |reader: &mut Reader<'_>, key: &str| {
-        root.has(key) && !reader.tables(root, key, key).is_empty()
-    };
-    let head = reader.table(root, "recipe", "[recipe]");
-    let image = reader.table(root, "image", "[image]");
-    let image = match &image {
-        Some(table) => image_rule(reader, table),
-        None => image_rule(&mut Reader::new(""), &empty("[image]")),
-    };
-    let status = status_words(reader, root);
+    let image = root.get("image").and_then(|value| image_rule(r, value));
+    let status = status_words(r, &root);
     let load = steps(
-        reader,
-        root,
+        r,
+        &root,
         "load",
         "[[load]]",
         &status,
         Some(ImageAction::Send),
     );
-    let verify = steps(
-        reader,
-        root,
-        "verify",
-        "[[verify]]",
-        &status,
-        Some(ImageAction::Compare),
-    );
-    let exit = steps(reader, root, "exit", "[[exit]]", &status, None);
+    let compare = Some(ImageAction::Compare);
+    let verify = steps(r, &root, "verify", "[[verify]]", &status, compare);
+    let exit = steps(r, &root, "exit", "[[exit]]", &status, None);
     let has_image =
         |steps: &[Step], wanted| steps.iter().any(|s| s.action == StepAction::Image(wanted));
-    if given(reader, "load") && !has_image(&load, ImageAction::Send) {
-        reader.fault(
-            root.span_of("load"),
-            RecipeFault::NoImage {
-                table: "[[load]]",
-                word: "send",
-            },
-        );
+    for (steps, key, table, word, action) in [
+        (&load, "load", "[[load]]", "send", ImageAction::Send),
+        (
+            &verify,
+            "verify",
+            "[[verify]]",
+            "compare",
+            ImageAction::Compare,
+        ),
+    ] {
+        if !steps.is_empty() && !has_image(steps, action) {
+            r.report(root.span_of(key), RecipeFault::NoImage { table, word });
+        }
     }
-    if given(reader, "verify") && !has_image(&verify, ImageAction::Compare) {
-        reader.fault(
-            root.span_of("verify"),
-            RecipeFault::NoImage {
-                table: "[[verify]]",
-                word: "compare",
-            },
-        );
+    let opcodes = opcodes(r, &root);
+    let known = [
+        "format",
+        "name",
+        "entities",
+        "idcodes",
+        "source",
+        "tried",
+        "permanent",
+        "drives_pins",
+        "others",
+    ];
+    let head = r.table("[recipe]", root.get("recipe")?, &known)?;
+    let format = "format = 1";
+    if !head.has("format") {
+        r.missing(&head, "format", format);
     }
-    let mut recipe = Recipe {
+    if let Some(found) = r.number(&head, "format", 0..=u64::MAX, format)
+        && found != 1
+    {
+        r.report(head.span_of("format"), RecipeFault::Format { found });
+    }
+    let name = r.need(&head, "name", "name = \"what it loads, and how\"");
+    let source = "source = \"where this way of loading is published\"";
+    let source = r.need(&head, "source", source);
+    let entities = "entities = [\"HEDDLE_208\"], as the BSDL file names the device";
+    let named = r.texts(&head, "entities", entities);
+    let idcodes = idcodes(r, &head);
+    if !head.has("entities") && !head.has("idcodes") {
+        r.missing(&head, "entities", entities);
+    }
+    for key in ["entities", "idcodes"] {
+        if let Some(value) = head.get(key)
+            && matches!(value.get_ref(), DeValue::Array(a) if a.is_empty())
+        {
+            r.bad(key, value, "at least one");
+        }
+    }
+    let tried = r.text(&head, "tried", "tried = \"on what, by whom, when\"");
+    let tried = tried.map_or(Recipe::UNTRIED, |tried| tried.text);
+    let permanent = r.flag(&head, "permanent", "permanent = true");
+    let drives_pins = r.flag(&head, "drives_pins", "drives_pins = true");
+    let others = [("BYPASS", Others::Bypass), ("HIGHZ", Others::HighZ)];
+    let others = r.word_or_first(&head, "others", "others = \"HIGHZ\"", &others);
+    Some(Recipe {
         path: path.to_path_buf(),
-        name: String::new(),
-        entities: vec![],
-        idcodes: vec![],
-        opcodes: opcodes(reader, root),
-        source: String::new(),
-        tried: Recipe::UNTRIED.into(),
-        permanent: false,
-        drives_pins: false,
-        others: Others::Bypass,
-        image,
+        name: name?.text.to_owned(),
+        entities: named.iter().map(|entity| entity.text.to_owned()).collect(),
+        idcodes,
+        opcodes,
+        source: source?.text.to_owned(),
+        tried: tried.to_owned(),
+        permanent: permanent.unwrap_or(false),
+        drives_pins: drives_pins.unwrap_or(false),
+        others,
+        image: image?,
         status,
         load,
         verify,
         exit,
-    };
-    if let Some(head) = head {
-        let known = [
-            "format",
-            "name",
-            "entities",
-            "idcodes",
-            "source",
-            "tried",
-            "permanent",
-            "drives_pins",
-            "others",
-        ];
-        reader.only(&head, &known);
-        match reader.number(&head, "format", 0, u64::MAX) {
-            None if !head.has("format") => reader.missing(&head, "format"),
-            None | Some(1) => {}
-            Some(found) => reader.fault(head.span_of("format"), RecipeFault::Format { found }),
-        }
-        recipe.name = reader.needed_text(&head, "name");
-        recipe.source = reader.needed_text(&head, "source");
-        recipe.entities = reader.texts(&head, "entities");
-        recipe.idcodes = idcodes(reader, &head);
-        if !head.has("entities") && !head.has("idcodes") {
-            reader.missing(&head, "entities");
-        }
-        for key in ["entities", "idcodes"] {
-            if let Some(value) = head.get(key)
-                && matches!(value.get_ref(), DeValue::Array(a) if a.is_empty())
-            {
-                reader.bad(key, value, "at least one");
-            }
-        }
-        if let Some(tried) = reader.text(&head, "tried") {
-            recipe.tried = tried;
-        }
-        recipe.permanent = reader.flag(&head, "permanent");
-        recipe.drives_pins = reader.flag(&head, "drives_pins");
-        recipe.others = reader.word(
-            &head,
-            "others",
-            &[("BYPASS", Others::Bypass), ("HIGHZ", Others::HighZ)],
-        );
-    }
-    recipe
+    })
 }
 
 /// Codes such as `0xX4D08501`, an X for any digit.
-fn idcodes(reader: &mut Reader<'_>, head: &Table<'_>) -> Vec<Pattern> {
-    let texts = reader.texts(head, "idcodes");
+fn idcodes<'a>(r: &mut Reader<'a>, head: &Table<'a>) -> Vec<Pattern> {
+    let texts = r.texts(head, "idcodes", "idcodes = [\"0xX1234043\"]");
     let mut codes = Vec::new();
-    for text in &texts {
-        match idcode_pattern(text) {
-            Some(code) => codes.push(code),
-            None => {
-                if let Some(value) = head.get("idcodes") {
-                    let expected =
-                        "0x and eight hexadecimal digits each, X for any digit, the last one odd";
-                    let found = format!("\"{}\"", text.chars().take(40).collect::<String>());
-                    let fault = RecipeFault::BadValue {
-                        key: "idcodes".into(),
-                        found,
-                        expected: expected.into(),
-                    };
-                    reader.fault(value.span(), fault);
-                }
-            }
+    for text in texts {
+        let code = idcode_pattern(text.text);
+        if code.is_none() {
+            let fault = Fault::BadValue {
+                key: "idcodes".into(),
+                found: format!("\"{}\"", text.text.chars().take(40).collect::<String>()),
+                expected: "0x and eight hexadecimal digits each, X for any digit, the last one odd"
+                    .into(),
+                near: None,
+            };
+            r.report(text.span, fault);
         }
+        codes.extend(code);
     }
     codes
 }
@@ -216,12 +182,10 @@ fn idcode_pattern(text: &str) -> Option<Pattern> {
 }
 
 /// The `[opcodes]` table: names and binary codes.
-fn opcodes(reader: &mut Reader<'_>, root: &Table<'_>) -> Vec<Opcode> {
+fn opcodes<'a>(r: &mut Reader<'a>, root: &Table<'a>) -> Vec<Opcode> {
     let mut opcodes: Vec<Opcode> = Vec::new();
-    let Some(table) = reader.table(root, "opcodes", "[opcodes]") else {
-        return opcodes;
-    };
-    for (name, value) in table.entries() {
+    let table = root.get("opcodes").and_then(|v| r.free("[opcodes]", v));
+    for (name, value) in table.iter().flat_map(Table::entries) {
         let code = match value.get_ref() {
             DeValue::String(text) if (2..=1024).contains(&text.len()) => {
                 Bits::from_binary(text).ok()
@@ -229,148 +193,126 @@ fn opcodes(reader: &mut Reader<'_>, root: &Table<'_>) -> Vec<Opcode> {
             _ => None,
         };
         let Some(code) = code else {
-            reader.bad(name, value, "a code in binary digits, bit 0 rightmost");
+            r.bad(name, value, "a code in binary digits, bit 0 rightmost");
             continue;
         };
-        if opcodes.iter().any(|o| o.name.eq_ignore_ascii_case(name)) {
-            reader.fault(
-                value.span(),
-                RecipeFault::Twice {
-                    what: "opcode",
-                    name: name.to_owned(),
-                },
-            );
+        let (what, name) = ("opcode", name.to_owned());
+        if opcodes.iter().any(|o| o.name.eq_ignore_ascii_case(&name)) {
+            let name = name.clone();
+            r.report(value.span(), RecipeFault::Twice { what, name });
         }
-        let line = reader.place(value.span().start).0;
-        opcodes.push(Opcode {
-            name: name.to_owned(),
-            code,
-            line,
-        });
+        let at = r.locate(value.span());
+        opcodes.push(Opcode { name, code, at });
     }
     opcodes
 }
 
-fn image_rule(reader: &mut Reader<'_>, table: &Table<'_>) -> ImageRule {
-    reader.only(
-        table,
-        &[
-            "bits",
-            "skip",
-            "least_bytes",
-            "most_bytes",
-            "preamble",
-            "send",
-            "length",
-            "part",
-        ],
-    );
-    if !table.has("bits") {
-        reader.missing(table, "bits");
-    }
-    let bits = reader.word(
-        table,
+fn image_rule<'a>(r: &mut Reader<'a>, value: &'a Spanned<DeValue<'a>>) -> Option<ImageRule> {
+    let known = [
         "bits",
-        &[
-            ("msb first", ByteOrder::Big),
-            ("lsb first", ByteOrder::Little),
-        ],
-    );
-    let preamble = reader.table(table, "preamble", "`preamble`").map(|t| {
-        reader.only(&t, &["hex", "within"]);
-        let bytes = hex_bytes(reader, &t, "hex");
-        let within = reader.number(&t, "within", 1, 1 << 20).unwrap_or(1);
-        Preamble { bytes, within }
+        "skip",
+        "least_bytes",
+        "most_bytes",
+        "preamble",
+        "send",
+        "length",
+        "part",
+    ];
+    let table = r.table("[image]", value, &known)?;
+    let bits = "bits = \"lsb first\"";
+    if !table.has("bits") {
+        r.missing(&table, "bits", bits);
+    }
+    let orders = [
+        ("msb first", ByteOrder::Big),
+        ("lsb first", ByteOrder::Little),
+    ];
+    let bits = r.word_or_first(&table, "bits", bits, &orders);
+    let preamble = r.inner(&table, "preamble", &["hex", "within"]).map(|t| {
+        let bytes = hex_bytes(r, &t);
+        let within = r.number(&t, "within", 1..=MOST_HEAD, "within = 64");
+        Preamble {
+            bytes,
+            within: within.unwrap_or(1),
+        }
     });
     let sends = [
         ("all", Sent::All),
         ("from preamble", Sent::FromPreamble),
         ("after preamble", Sent::AfterPreamble),
     ];
-    let send = reader.word(table, "send", &sends);
+    let send = r.word_or_first(&table, "send", "send = \"from preamble\"", &sends);
     if send != Sent::All && preamble.is_none() {
-        reader.fault(
-            table.span_of("send"),
-            RecipeFault::Needs {
-                key: "send",
-                needs: "preamble",
-            },
-        );
+        let (key, needs) = ("send", "preamble");
+        r.report(table.span_of("send"), RecipeFault::Needs { key, needs });
     }
-    let length = reader.table(table, "length", "`length`").map(|t| {
-        reader.only(&t, &["at", "bytes", "order", "plus"]);
-        for key in ["at", "bytes"] {
-            if !t.has(key) {
-                reader.missing(&t, key);
+    let length = r
+        .inner(&table, "length", &["at", "bytes", "order", "plus"])
+        .map(|t| {
+            let (at, bytes) = ("at = 40", "bytes = 4");
+            for (key, example) in [("at", at), ("bytes", bytes)] {
+                if !t.has(key) {
+                    r.missing(&t, key, example);
+                }
             }
-        }
-        LengthRule {
-            at: reader.number(&t, "at", 0, 1 << 20).unwrap_or(0),
-            bytes: reader.number(&t, "bytes", 1, 8).unwrap_or(1) as u8,
-            order: reader.word(&t, "order", &BYTE_ORDERS),
-            plus: reader.number(&t, "plus", 0, MOST_IMAGE).unwrap_or(0),
-        }
-    });
+            LengthRule {
+                at: r.number(&t, "at", 0..=MOST_HEAD, at).unwrap_or(0),
+                bytes: r.number(&t, "bytes", 1..=8, bytes).unwrap_or(1) as u8,
+                order: r.word_or_first(&t, "order", "order = \"little\"", &BYTE_ORDERS),
+                plus: r
+                    .number(&t, "plus", 0..=MOST_IMAGE, "plus = 54")
+                    .unwrap_or(0),
+            }
+        });
     let mut parts = Vec::new();
-    for t in reader.tables(table, "part", "`part`") {
-        reader.only(&t, &["at", "text", "idcode"]);
-        let at = reader.number(&t, "at", 0, 1 << 20);
-        match (reader.text(&t, "text"), t.has("idcode")) {
-            (Some(_), true) => reader.fault(
-                t.span.clone(),
-                RecipeFault::Conflict {
-                    key: "text",
-                    with: "idcode",
-                },
-            ),
-            (Some(text), false) if text.is_empty() => {
-                if let Some(value) = t.get("text") {
-                    reader.bad("text", value, "a text that is not empty");
-                }
-            }
-            (Some(text), false) => parts.push(PartRule::Text { at, text }),
-            (None, true) => {
-                let order = reader.word(&t, "idcode", &BYTE_ORDERS);
-                if !t.has("at") {
-                    reader.missing(&t, "at");
-                }
-                parts.push(PartRule::IdCode {
-                    at: at.unwrap_or(0),
-                    order,
-                });
-            }
-            (None, false) if t.has("text") => {}
-            (None, false) => reader.missing(&t, "text"),
-        }
+    for value in Reader::values(&table, "part") {
+        let part = r.table("part", value, &["at", "text", "idcode"]);
+        parts.extend(part.and_then(|t| part_rule(r, &t)));
     }
-    ImageRule {
+    let mut size = |key, least| r.number(&table, key, least..=MOST_IMAGE, "a number of bytes");
+    Some(ImageRule {
         bits,
-        skip: reader.number(table, "skip", 0, MOST_IMAGE).unwrap_or(0),
-        least_bytes: reader
-            .number(table, "least_bytes", 0, MOST_IMAGE)
-            .unwrap_or(0),
-        most_bytes: reader.number(table, "most_bytes", 1, MOST_IMAGE),
+        skip: size("skip", 0).unwrap_or(0),
+        least_bytes: size("least_bytes", 0).unwrap_or(0),
+        most_bytes: size("most_bytes", 1),
         preamble,
         send,
         length,
         parts,
+    })
+}
+
+/// What an image must show of the part that it is for.
+fn part_rule<'a>(r: &mut Reader<'a>, t: &Table<'a>) -> Option<PartRule> {
+    let at = r.number(t, "at", 0..=MOST_HEAD, "at = 16");
+    let (key, with) = ("text", "idcode");
+    if t.has(key) && t.has(with) {
+        r.report(t.span.clone(), RecipeFault::Conflict { key, with });
+        return None;
     }
+    if t.has("idcode") {
+        if !t.has("at") {
+            r.missing(t, "at", "at = 16");
+        }
+        let order = r.word_or_first(t, "idcode", "idcode = \"little\"", &BYTE_ORDERS);
+        let at = at.unwrap_or(0);
+        return Some(PartRule::IdCode { at, order });
+    }
+    let text = r.need(t, "text", "text = \"HEDDLE_208\"")?.text.to_owned();
+    Some(PartRule::Text { at, text })
 }
 
 /// Whole bytes in hexadecimal digits, in the order of the file; spaces are skipped.
-fn hex_bytes(reader: &mut Reader<'_>, t: &Table<'_>, key: &'static str) -> Vec<u8> {
-    if !t.has(key) {
-        reader.missing(t, key);
-    }
-    let Some(text) = reader.text(t, key) else {
+fn hex_bytes<'a>(r: &mut Reader<'a>, t: &Table<'a>) -> Vec<u8> {
+    let Some(text) = r.need(t, "hex", "hex = \"C9 55\"") else {
         return vec![];
     };
-    let digits: String = text.chars().filter(|c| !c.is_whitespace()).collect();
+    let digits: String = text.text.chars().filter(|c| !c.is_whitespace()).collect();
     match hex::decode(&digits) {
         Ok(bytes) if (1..=64).contains(&bytes.len()) => bytes,
         _ => {
-            if let Some(value) = t.get(key) {
-                reader.bad(key, value, "1 to 64 bytes of two hexadecimal digits each");
+            if let Some(value) = t.get("hex") {
+                r.bad("hex", value, "1 to 64 bytes of two hexadecimal digits each");
             }
             vec![]
         }

@@ -7,8 +7,9 @@ use taploom_bsdl::model::Pattern;
 
 use crate::bits::Bits;
 
-use super::error::{RecipeError, RecipeFault, RecipeProblem};
+use super::error::RecipeError;
 use super::read;
+use crate::tables::{self, Location};
 
 /// How a device family takes a raw image, in terms of its BSDL instruction names.
 ///
@@ -133,8 +134,8 @@ pub struct Opcode {
     pub name: String,
     /// Its code, bit 0 nearest TDO.
     pub code: Bits,
-    /// Where it stands in the file: line, from 1.
-    pub line: usize,
+    /// Where it stands in the file.
+    pub at: Location,
 }
 
 /// What the devices that are not loaded do meanwhile.
@@ -243,8 +244,8 @@ pub struct StatusWord {
     pub always: Option<Pattern>,
     /// Its bits.
     pub flags: Vec<StatusBit>,
-    /// Where it begins in the file: line, from 1.
-    pub line: usize,
+    /// Where it begins in the file.
+    pub at: Location,
 }
 
 /// Where a status word is read.
@@ -293,8 +294,8 @@ pub struct Step {
     pub clocks: u64,
     /// Nanoseconds without clocks after that.
     pub wait_ns: u64,
-    /// Where it begins in the file: line, from 1.
-    pub line: usize,
+    /// Where it begins in the file.
+    pub at: Location,
 }
 
 /// What a step does after its instruction.
@@ -358,27 +359,8 @@ impl Recipe {
     /// [`RecipeError`] with every problem of the file.
     pub fn open(path: impl AsRef<Path>) -> Result<Recipe, RecipeError> {
         let path = path.as_ref();
-        let fail = |fault| RecipeError {
-            path: path.to_path_buf(),
-            problems: vec![RecipeProblem::whole(fault)],
-        };
-        let unreadable = |e: std::io::Error| {
-            fail(RecipeFault::Unreadable {
-                reason: e.to_string(),
-            })
-        };
-        // A pipe could make it wait for ever, a device give bytes for ever.
-        let meta = std::fs::metadata(path).map_err(unreadable)?;
-        if !meta.is_file() {
-            let reason = "it is no plain file".into();
-            return Err(fail(RecipeFault::Unreadable { reason }));
-        }
-        if meta.len() > read::MOST_BYTES {
-            return Err(fail(RecipeFault::TooLarge { bytes: meta.len() }));
-        }
-        let bytes = crate::files::read(path).map_err(unreadable)?;
-        let text = String::from_utf8(bytes).map_err(|_| fail(RecipeFault::NotText))?;
-        Recipe::parse(path, &text)
+        let help = "mend the path or put the file there";
+        tables::read(path, "recipe", help, |r, root| read::recipe(r, root, path))
     }
 
     /// Reads and checks a recipe's text; `path` is for messages only.
@@ -386,7 +368,8 @@ impl Recipe {
     /// # Errors
     /// [`RecipeError`] with every problem of the text.
     pub fn parse(path: impl AsRef<Path>, text: &str) -> Result<Recipe, RecipeError> {
-        read::recipe(path.as_ref(), text)
+        let path = path.as_ref();
+        tables::parse(path, text.to_owned(), |r, root| read::recipe(r, root, path))
     }
 
     /// A status word by name.

@@ -6,9 +6,10 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::time::Instant;
 
-use crate::board::{Board, DeviceIndex, WireIndex, reason};
+use crate::board::{Board, DeviceIndex, WireIndex};
 use crate::boundary::{Conditions, MachinePower};
 use crate::chain::Chain;
+use crate::files::reason;
 use crate::load::play::{ChainPads, PlayError, PlayOptions, Played, play, rehearse};
 use crate::load::{Image, LoadEnd, Recipe, Target};
 use crate::ringout::{Method, RingOut, Verdict, Wish};

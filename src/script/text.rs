@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use rhai::{AST, Engine, EvalAltResult, Position};
 
-use crate::board::reason;
+use crate::files::reason;
 
 use super::{End, EndKind};
 

@@ -19,6 +19,7 @@ use super::pins::{Pins, Wired};
 use super::wiring::Wiring;
 use crate::board::library::Library;
 use crate::board::{Board, BoardError, Cause, DeviceIndex, Location, Place, Problem};
+use crate::tables::Fault;
 
 /// Why a bench cannot be set up.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -98,14 +99,15 @@ impl Bench {
 }
 
 impl<'a> Builder<'a> {
-    pub(super) fn report(&mut self, at: &Location, cause: Cause) {
+    pub(super) fn report(&mut self, at: &Location, cause: impl Into<Cause>) {
         let at = at.clone();
+        let cause = cause.into();
         self.problems.push(Problem { at, cause });
     }
 
-    fn conflict(&mut self, at: &Location, what: String, help: impl Into<String>) {
+    pub(super) fn conflict(&mut self, at: &Location, what: String, help: impl Into<String>) {
         let help = help.into();
-        self.report(at, Cause::Conflict { what, help });
+        self.report(at, Fault::Conflict { what, help });
     }
 
     /// A place on the board.

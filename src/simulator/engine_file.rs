@@ -7,15 +7,14 @@ use toml::de::DeTable;
 
 use super::engine::{EngineModel, Flag, Role};
 use crate::bits::Bits;
-use crate::board::toml_file;
-use crate::board::toml_table::{Reader, Table};
-use crate::board::{BoardError, Cause};
+use crate::board::{BoardError, Reader};
+use crate::tables::{self, Table};
 
 /// Reads the file; its keys stand in the docs of [`super::bench_file`].
 pub(super) fn load(path: &Path) -> Result<EngineModel, BoardError> {
     let help =
         "it says how the device takes an image; name it in `engine` of the bench file's [[device]]";
-    toml_file::read(path, "engine file", help, read)
+    tables::read(path, "engine file", help, read)
 }
 
 fn read<'a>(r: &mut Reader<'a>, root: &'a Spanned<DeTable<'a>>) -> Option<EngineModel> {
@@ -93,29 +92,15 @@ fn read<'a>(r: &mut Reader<'a>, root: &'a Spanned<DeTable<'a>>) -> Option<Engine
         .flatten();
     let bytes = bytes.filter(|b| (1..=8).contains(&b.len()));
     if bytes.is_none() {
-        r.report(
-            preamble.span,
-            Cause::BadValue {
-                key: "preamble".into(),
-                found: preamble.text.into(),
-                expected: "one to eight bytes in hexadecimal".into(),
-                near: None,
-            },
-        );
+        let expected = "one to eight bytes in hexadecimal";
+        r.bad("preamble", table.get("preamble")?, expected);
     }
     let always = r.need(&table, "always", "always = \"0101 0000 0000 0000\"")?;
     let text: String = always.text.split_whitespace().collect();
     let word = Bits::from_binary(&text).ok();
     if word.is_none() {
-        r.report(
-            always.span,
-            Cause::BadValue {
-                key: "always".into(),
-                found: always.text.into(),
-                expected: "the status word in binary, bit 0 right".into(),
-                near: None,
-            },
-        );
+        let expected = "the status word in binary, bit 0 right";
+        r.bad("always", table.get("always")?, expected);
     }
     Some(EngineModel {
         instructions,

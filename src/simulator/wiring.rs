@@ -95,10 +95,8 @@ impl Wiring {
     fn wire(&self, b: &mut Builder<'_>, name: &super::Named) -> Option<usize> {
         let found = b.board.wire(&name.name);
         if found.is_none() {
-            let near = crate::board::names::nearest(
-                &name.name,
-                b.board.wires.iter().map(|w| w.label.as_str()),
-            );
+            let near =
+                crate::tables::nearest(&name.name, b.board.wires.iter().map(|w| w.label.as_str()));
             let known = match (near, b.board.wires.first(), b.board.wires.last()) {
                 (Some(near), ..) => format!("did you mean `{near}`?"),
                 (None, Some(first), Some(last)) => {
@@ -106,12 +104,10 @@ impl Wiring {
                 }
                 _ => "the board has no wires".into(),
             };
-            b.report(
+            b.conflict(
                 &name.at,
-                crate::board::Cause::Conflict {
-                    what: format!("the harness has no wire {}", name.name),
-                    help: known,
-                },
+                format!("the harness has no wire {}", name.name),
+                known,
             );
         }
         found.map(|w| w.0)
@@ -161,7 +157,7 @@ impl Wiring {
                                 b.board.parts.iter().map(|p| p.name.as_str()).collect();
                             let help = format!("the board has {}", known.join(", "));
                             let what = format!("the board has no part {}", part.name);
-                            b.report(&part.at, crate::board::Cause::Conflict { what, help });
+                            b.conflict(&part.at, what, help);
                         }
                     }
                 }
@@ -184,8 +180,8 @@ impl Wiring {
                 .unwrap_or(0),
             (None, None) => {
                 let what = format!("the board has no connector or socket {}", at.name);
-                let help = "name one of its [[connector]]s or [[socket]]s".into();
-                b.report(&at.at, crate::board::Cause::Conflict { what, help });
+                let help = "name one of its [[connector]]s or [[socket]]s";
+                b.conflict(&at.at, what, help);
                 return;
             }
         };

@@ -88,11 +88,11 @@ max_switching = 0
 max_hz = 0x1_0000_0000
 "##,
     );
-    let expected = r##"board.toml:13:17: `max_switching` is "0", expected a whole number from 1 to 100000
+    let expected = r##"board.toml:13:17: `max_switching` is 0, expected a whole number from 1 to 100000
   13 | max_switching = 0
      |                 ^
   help: give `max_switching` a whole number from 1 to 100000
-board.toml:15:10: `max_hz` is "0x100000000", expected a whole number from 1 to 1000000000
+board.toml:15:10: `max_hz` is 0x100000000, expected a whole number from 1 to 1000000000
   15 | max_hz = 0x1_0000_0000
      |          ^^^^^^^^^^^^^
   help: give `max_hz` a whole number from 1 to 1000000000"##;
@@ -249,7 +249,7 @@ ir_length = 1
 idcode = "0x12"
 "##,
     );
-    let expected = r##"board.toml:14:13: `ir_length` is "1", expected a whole number from 2 to 65536
+    let expected = r##"board.toml:14:13: `ir_length` is 1, expected a whole number from 2 to 65536
   14 | ir_length = 1
      |             ^
   help: give `ir_length` a whole number from 2 to 65536
@@ -294,7 +294,7 @@ name = "U1"
 ir_length = 4
 "##,
     );
-    let expected = r##"board.toml:2:10: `format` is "2", expected 1
+    let expected = r##"board.toml:2:10: `format` is 2, expected 1
   2 | format = 2
     |          ^
   help: give `format` 1

@@ -1,6 +1,7 @@
 //! Pins, wires and signals by the names that users write, and the scan pins behind them.
 
 use crate::board::{Board, Cause, PinLevel, Place, Reach, WireIndex, natural_key};
+use crate::tables::Cause as _;
 
 use super::super::{PinIndex, Pins};
 
@@ -190,7 +191,7 @@ fn is_rail_word(written: &str) -> bool {
 
 fn unknown(board: &Board, written: &str) -> SpotError {
     let names = (board.wires.iter()).flat_map(|w| [w.label.as_str(), w.signal.as_str()]);
-    let help = match crate::board::nearest_name(written, names.filter(|n| !n.is_empty())) {
+    let help = match crate::tables::nearest(written, names.filter(|n| !n.is_empty())) {
         Some(near) => format!("did you mean {near}?"),
         None => {
             let wires = match (board.wires.first(), board.wires.last()) {

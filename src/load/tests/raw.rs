@@ -790,11 +790,8 @@ fn a_refused_image_can_be_forced_and_then_fails_by_the_device() {
 #[test]
 fn a_recipe_is_held_against_the_device() {
     let told = |recipe: &str, device: &Device| {
-        Recipe::parse("r.toml", recipe)
-            .unwrap()
-            .check(device)
-            .unwrap_err()
-            .to_string()
+        let recipe = Recipe::parse("r.toml", recipe).unwrap();
+        super::read::told(&recipe.check(device).unwrap_err())
     };
     assert!(recipe().check(&heddle()).is_ok());
     let mut other = heddle();

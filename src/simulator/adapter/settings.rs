@@ -13,11 +13,11 @@
 //! hang_after = 5000       # bytes taken until the chip hangs
 //! ```
 
-use crate::board::names::nearest;
-use crate::board::{Cause, Location, Problem};
+use crate::board::{Location, Problem};
 
 use super::super::{AdapterSettings, AdapterValue};
 use super::{EmulatedAdapter, Faults, Model, Timing, Wiring};
+use crate::tables::{Fault, nearest};
 use crate::tap::Clocks;
 
 const KEYS: [&str; 8] = [
@@ -60,11 +60,9 @@ impl Setup {
     pub fn of(settings: &AdapterSettings) -> Result<Setup, Vec<Problem>> {
         let mut setup = Setup::default();
         let mut problems = Vec::new();
-        let mut report = |at: &Location, cause: Cause| {
-            problems.push(Problem {
-                at: at.clone(),
-                cause,
-            });
+        let mut report = |at: &Location, cause: Fault| {
+            let (at, cause) = (at.clone(), cause.into());
+            problems.push(Problem { at, cause });
         };
         // The chip first: the other keys change it.
         if let Some((_, value, at)) = settings.values.iter().find(|(k, _, _)| k == "chip") {
@@ -95,7 +93,7 @@ impl Setup {
                     .map(|n| setup.faults.unplug_after = Some(n)),
                 "hang_after" => number(key, value, 0..=i64::MAX, "hang_after = 5000")
                     .map(|n| setup.faults.hang_after = Some(n)),
-                _ => Err(Cause::UnknownKey {
+                _ => Err(Fault::UnknownKey {
                     what: "key",
                     table: "[adapter]".to_owned(),
                     key: key.clone(),
@@ -122,18 +120,18 @@ impl Setup {
     }
 }
 
-fn unknown_chip(name: &str) -> Cause {
+fn unknown_chip(name: &str) -> Fault {
     let models = Model::all();
     let known: Vec<&str> = models.iter().map(|m| m.name.as_str()).collect();
-    Cause::BadValue {
+    Fault::BadValue {
         key: "chip".to_owned(),
-        found: name.to_owned(),
+        found: format!("\"{name}\""),
         expected: format!("one of {}", known.join(", ")),
         near: nearest(name, known).map(str::to_owned),
     }
 }
 
-fn text(key: &str, value: &AdapterValue, example: &'static str) -> Result<String, Cause> {
+fn text(key: &str, value: &AdapterValue, example: &'static str) -> Result<String, Fault> {
     match value {
         AdapterValue::Text(text) => Ok(text.clone()),
         other => Err(wrong_type(key, other, "a string", example)),
@@ -145,10 +143,10 @@ fn number(
     value: &AdapterValue,
     range: std::ops::RangeInclusive<i64>,
     example: &'static str,
-) -> Result<u64, Cause> {
+) -> Result<u64, Fault> {
     match value {
         AdapterValue::Number(n) if range.contains(n) => Ok(*n as u64),
-        AdapterValue::Number(n) => Err(Cause::BadValue {
+        AdapterValue::Number(n) => Err(Fault::BadValue {
             key: key.to_owned(),
             found: n.to_string(),
             expected: format!("a number from {} to {}", range.start(), range.end()),
@@ -163,8 +161,8 @@ fn wrong_type(
     value: &AdapterValue,
     expected: &'static str,
     example: &'static str,
-) -> Cause {
-    Cause::WrongType {
+) -> Fault {
+    Fault::WrongType {
         key: key.to_owned(),
         found: match value {
             AdapterValue::Text(_) => "a string",

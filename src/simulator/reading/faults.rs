@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use super::{code, level, named, need, optional, real, signed};
-use crate::board::Cause;
-use crate::board::toml_table::{Reader, Table};
+use crate::board::Reader;
 use crate::simulator::bench_file::{
     ChainFaultKind, End, Entity, FaultKind, Move, Named, ShortBehaviour, Spot,
 };
+use crate::tables::{Fault as FileFault, Table};
 
 const ENDS: [(&str, End); 2] = [("from", End::From), ("to", End::To)];
 pub(super) const FAULT_KEYS: [&str; 14] = [
@@ -39,7 +39,7 @@ fn only<'a>(r: &mut Reader<'a>, table: &Table<'a>, all: &[&'static str], mine: &
             let what = format!("a fault of this kind has no `{key}`");
             let help = format!("it has {}; leave the others out", mine.join(", "));
             let span = table.key_span(key).unwrap_or(table.span.clone());
-            r.report(span, Cause::Conflict { what, help });
+            r.report(span, FileFault::Conflict { what, help });
         }
     }
 }
@@ -179,7 +179,7 @@ fn two<'a>(r: &mut Reader<'a>, table: &Table<'a>, what: &str) {
         .unwrap_or(table.span.clone());
     r.report(
         span,
-        Cause::Conflict {
+        FileFault::Conflict {
             what: what.into(),
             help: "write wires = [\"W07\", \"W08\"]".into(),
         },

@@ -2,7 +2,6 @@
 
 mod faults;
 
-use std::ops::Range;
 use std::path::Path;
 
 use toml::Spanned;
@@ -14,9 +13,8 @@ use super::bench_file::{
     AdapterSettings, AdapterValue, Behaviour, BenchFile, ChainFault, DeviceRow, Fault, FlipFlops,
     Floating, Idle, Machine, Named,
 };
-use crate::board::toml_file;
-use crate::board::toml_table::{Reader, Table, Text};
-use crate::board::{BoardError, Cause};
+use crate::board::{BoardError, Reader};
+use crate::tables::{self, Fault as FileFault, Table, Text};
 
 const LEVELS: [(&str, bool); 2] = [("low", false), ("high", true)];
 const BEHAVIOURS: [(&str, Behaviour); 3] = [
@@ -34,7 +32,7 @@ impl BenchFile {
         let path = path.as_ref();
         let folder = path.parent().unwrap_or(Path::new("")).to_path_buf();
         let help = "name a bench file, such as fixtures/knitting-machine/as-drawn.toml";
-        toml_file::read(path, "bench file", help, |r, root| {
+        tables::read(path, "bench file", help, |r, root| {
             read(r, root, path, &folder)
         })
     }
@@ -158,24 +156,6 @@ fn optional<'a>(
     Some(named(r, &text))
 }
 
-fn bad(
-    r: &mut Reader<'_>,
-    span: Range<usize>,
-    key: &'static str,
-    found: impl Into<String>,
-    expected: &str,
-) {
-    r.report(
-        span,
-        Cause::BadValue {
-            key: key.into(),
-            found: found.into(),
-            expected: expected.into(),
-            near: None,
-        },
-    );
-}
-
 fn level<'a>(r: &mut Reader<'a>, table: &Table<'a>, key: &'static str) -> Option<bool> {
     let text = r.need(table, key, "level = \"low\"")?;
     r.word(key, &text, &LEVELS)
@@ -183,20 +163,13 @@ fn level<'a>(r: &mut Reader<'a>, table: &Table<'a>, key: &'static str) -> Option
 
 /// 32 bits in hexadecimal.
 fn code<'a>(r: &mut Reader<'a>, table: &Table<'a>, key: &'static str) -> Option<u32> {
-    let text = r.text(table, key, "idcode = \"0x24D08501\"")?;
-    let digits = text.text.trim();
+    let digits = r.text(table, key, "idcode = \"0x24D08501\"")?.text.trim();
     let digits = digits.strip_prefix("0x").or(digits.strip_prefix("0X"));
     let value = digits
         .filter(|d| d.len() == 8)
         .and_then(|d| u32::from_str_radix(d, 16).ok());
     if value.is_none() {
-        bad(
-            r,
-            text.span,
-            key,
-            text.text,
-            "0x and eight hexadecimal digits",
-        );
+        r.bad(key, table.get(key)?, "0x and eight hexadecimal digits");
     }
     value
 }
@@ -217,8 +190,7 @@ fn real<'a>(
     let number = number.filter(|n| bounds.contains(n));
     if number.is_none() {
         let expected = format!("a number from {} to {}", bounds.start(), bounds.end());
-        let found = r.source.text[value.span()].to_string();
-        bad(r, value.span(), key, found, &expected);
+        r.bad(key, value, expected);
     }
     number
 }
@@ -240,8 +212,7 @@ fn signed<'a>(
     let number = number.filter(|n| bounds.contains(n));
     if number.is_none() {
         let expected = format!("a whole number from {} to {}", bounds.start(), bounds.end());
-        let found = r.source.text[value.span()].to_string();
-        bad(r, value.span(), key, found, &expected);
+        r.bad(key, value, expected);
     }
     number
 }
@@ -251,13 +222,15 @@ fn spare_lines<'a>(r: &mut Reader<'a>, bench: &Table<'a>) -> Vec<(u8, Named)> {
     for (key, place) in r.pairs(bench, "spare", "spare = { 0 = \"J3.9\" }") {
         match key.text.parse::<u8>().ok().filter(|n| *n < 8) {
             Some(number) => lines.push((number, named(r, &place))),
-            None => bad(
-                r,
-                key.span,
-                "spare",
-                key.text,
-                "the numbers of spare lines, 0 to 7",
-            ),
+            None => {
+                let cause = FileFault::BadValue {
+                    key: "spare".into(),
+                    found: format!("\"{}\"", key.text),
+                    expected: "the numbers of spare lines, 0 to 7".into(),
+                    near: None,
+                };
+                r.report(key.span, cause);
+            }
         }
     }
     lines
@@ -291,9 +264,9 @@ fn adapter<'a>(r: &mut Reader<'a>, root: &Table<'a>) -> AdapterSettings {
     let Some(table) = value.get_ref().as_table() else {
         r.report(
             value.span(),
-            Cause::WrongType {
+            FileFault::WrongType {
                 key: "adapter".into(),
-                found: crate::board::toml_table::type_of(value.get_ref()),
+                found: tables::type_of(value.get_ref()),
                 expected: "a table",
                 example: "[adapter] on a line of its own",
             },
@@ -315,9 +288,9 @@ fn adapter<'a>(r: &mut Reader<'a>, root: &Table<'a>) -> AdapterSettings {
             Some(taken) => values.push((key.get_ref().to_string(), taken, at)),
             None => r.report(
                 value.span(),
-                Cause::WrongType {
+                FileFault::WrongType {
                     key: key.get_ref().to_string(),
-                    found: crate::board::toml_table::type_of(value.get_ref()),
+                    found: tables::type_of(value.get_ref()),
                     expected: "a text, a number, or true or false",
                     example: "chip = \"FT2232H\"",
                 },

@@ -44,7 +44,7 @@ mod read;
 #[cfg(test)]
 mod tests;
 
-pub use error::{ProfileError, ProfileFault, ProfileProblem};
+pub use error::{ProfileError, ProfileFault};
 pub use profile::{Pin, Profile, TapLines, Wire};
 pub use read::ProfileFile;
 

@@ -1,13 +1,14 @@
 //! Profile files: TOML, everything wrong with them told at once.
 
-use std::ops::Range;
+use std::path::Path;
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::super::{Chip, Way};
-use super::error::{ProfileError, ProfileFault, ProfileProblem};
+use super::error::{ProfileError, ProfileFault};
 use super::profile::{Pin, Profile, SERIAL_NAMES, TapLines, Wire};
+use crate::tables::{self, Table};
 
 /// A profile as a file has it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -30,29 +31,7 @@ impl ProfileFile {
     /// # Errors
     /// Everything that is wrong with it.
     pub fn parse(path: &str, text: &str) -> Result<ProfileFile, ProfileError> {
-        let mut reader = Reader {
-            text,
-            problems: Vec::new(),
-        };
-        let (root, errors) = DeTable::parse_recoverable(text);
-        for e in &errors {
-            let message = e.message().trim().replace('\n', ", ");
-            reader.fault(e.span().unwrap_or(0..0), ProfileFault::Syntax(message));
-        }
-        let file = if errors.is_empty() {
-            reader.file(root.get_ref())
-        } else {
-            None
-        };
-        let mut problems = reader.problems;
-        problems.sort_by_key(|p| (p.line, p.column));
-        match file {
-            Some(file) if problems.is_empty() => Ok(file),
-            _ => Err(ProfileError {
-                path: path.to_owned(),
-                problems,
-            }),
-        }
+        tables::parse(Path::new(path), text.to_owned(), file)
     }
 
     /// A built-in profile by its name, else the file of that name.
@@ -63,23 +42,8 @@ impl ProfileFile {
         if let Some((_, file)) = super::built_in().find(|(built_in, _)| *built_in == name) {
             return Ok(file);
         }
-        let unreadable = |why: String| ProfileError {
-            path: name.to_owned(),
-            problems: vec![ProfileProblem {
-                line: 0,
-                column: 0,
-                text: String::new(),
-                fault: ProfileFault::Unreadable(why),
-            }],
-        };
-        let is_file = std::fs::metadata(name)
-            .map_err(|e| unreadable(e.to_string()))?
-            .is_file();
-        if !is_file {
-            return Err(unreadable("it is no plain file".to_owned()));
-        }
-        let text = std::fs::read_to_string(name).map_err(|e| unreadable(e.to_string()))?;
-        ProfileFile::parse(name, &text)
+        let help = "name a profile file or one that comes with taploom; `taploom adapters --wiring` shows those";
+        tables::read(Path::new(name), "profile", help, file)
     }
 
     /// Whether it is for this chip.
@@ -98,264 +62,101 @@ impl ProfileFile {
     }
 }
 
-/// Collects what is wrong.
-struct Reader<'t> {
-    text: &'t str,
-    problems: Vec<ProfileProblem>,
-}
-
-/// A value with its place.
+type Reader<'a> = tables::Reader<'a, ProfileFault>;
 type Value<'a> = Spanned<DeValue<'a>>;
 
-/// A table with its name.
-struct Table<'a> {
-    name: String,
-    span: Range<usize>,
-    map: &'a DeTable<'a>,
+/// How the names of lines are to be understood.
+struct Lines {
+    way: Way,
+    channels: Vec<u8>,
 }
 
-impl<'a> Table<'a> {
-    fn get(&self, key: &str) -> Option<&'a Value<'a>> {
-        let found = self.map.iter().find(|(k, _)| k.get_ref() == key);
-        found.map(|(_, value)| value)
+fn file<'a>(r: &mut Reader<'a>, root: &'a Spanned<DeTable<'a>>) -> Option<ProfileFile> {
+    let root = r.whole_file("the profile", root, &["profile", "tap", "lines", "enable"]);
+    if !root.has("profile") {
+        r.missing(
+            &root,
+            "profile",
+            "[profile] with format = 1, a name and chips",
+        );
     }
-}
-
-impl Reader<'_> {
-    fn fault(&mut self, span: Range<usize>, fault: ProfileFault) {
-        let start = (0..=span.start.min(self.text.len()))
-            .rev()
-            .find(|&i| self.text.is_char_boundary(i))
-            .unwrap_or(0);
-        let before = &self.text[..start];
-        let from = before.rfind('\n').map_or(0, |i| i + 1);
-        let line_text = self.text[from..].lines().next().unwrap_or_default();
-        self.problems.push(ProfileProblem {
-            line: before.matches('\n').count() + 1,
-            column: self.text[from..start].chars().count() + 1,
-            text: line_text.trim_end().to_owned(),
-            fault,
-        });
+    if !root.has("tap") {
+        r.missing(&root, "tap", "[tap] with tck, tdi, tdo and tms");
     }
-
-    fn bad(&mut self, value: &Value, key: &str, expected: impl Into<String>) {
-        let found = match value.get_ref() {
-            DeValue::String(text) => format!("\"{text}\""),
-            other => other.type_str().to_owned(),
-        };
-        let fault = ProfileFault::BadValue {
-            key: key.to_owned(),
-            found,
-            expected: expected.into(),
-            near: None,
-        };
-        self.fault(value.span(), fault);
+    let known = ["format", "name", "chips", "channel", "drive", "note"];
+    let head = r.table("[profile]", root.get("profile")?, &known)?;
+    if !head.has("format") {
+        r.missing(&head, "format", "format = 1");
     }
-
-    /// The keys of a table that nobody knows.
-    fn known(&mut self, name: &str, map: &DeTable, known: &[&'static str]) {
-        for (key, _) in map.iter() {
-            let written: &str = key.get_ref();
-            if !known.contains(&written) {
-                let fault = ProfileFault::UnknownKey {
-                    key: written.to_owned(),
-                    table: name.to_owned(),
-                    near: nearest(written, known.iter().copied()).map(str::to_owned),
-                    known: known.to_vec(),
-                };
-                self.fault(key.span(), fault);
-            }
-        }
+    r.whole(&head, "format", 1..=1, "format = 1");
+    let name = r.need(&head, "name", "name = \"what it is called\"");
+    if !head.has("chips") {
+        r.missing(&head, "chips", "chips = [\"FT2232H\"]");
     }
-
-    fn table<'a>(
-        &mut self,
-        name: &str,
-        value: &'a Value<'a>,
-        known: &[&'static str],
-    ) -> Option<Table<'a>> {
-        let Some(map) = value.get_ref().as_table() else {
-            self.bad(value, name, "a table");
-            return None;
-        };
-        self.known(name, map, known);
-        Some(Table {
-            name: name.to_owned(),
-            span: value.span(),
-            map,
-        })
+    let words: Vec<(&str, &'static Chip)> = Chip::ALL.iter().map(|c| (c.name, c)).collect();
+    let chips = r.texts(&head, "chips", "chips = [\"FT2232H\"]");
+    let chips: Vec<_> = (chips.iter())
+        .filter_map(|chip| r.word("chips", chip, &words))
+        .collect();
+    let letters = [("A", 0), ("B", 1), ("C", 2), ("D", 3)];
+    let channels = r.texts(&head, "channel", "channel = \"A\"");
+    let mut channels: Vec<u8> = (channels.iter())
+        .filter_map(|channel| r.word("channel", channel, &letters))
+        .collect();
+    if !head.has("channel") {
+        channels.push(0);
     }
-
-    fn need<'a>(
-        &mut self,
-        table: &Table<'a>,
-        key: &'static str,
-        example: &'static str,
-    ) -> Option<&'a Value<'a>> {
-        let value = table.get(key);
-        if value.is_none() {
-            let fault = ProfileFault::MissingKey {
-                table: table.name.clone(),
-                key,
-                example,
+    let ways = [("MPSSE", Way::Mpsse), ("bit-bang", Way::BitBang)];
+    let way = r.word_or_first(&head, "drive", "drive = \"bit-bang\"", &ways);
+    let note = r.text(&head, "note", "note = \"with a level buffer\"");
+    let mut profile = Profile {
+        name: name.map_or(String::new(), |n| n.text.to_owned()),
+        channel: channels.first().copied().unwrap_or(0),
+        way,
+        tap: TapLines::MPSSE,
+        return_clock: false,
+        trst: None,
+        system_reset: None,
+        spare: Vec::new(),
+        fixed: Vec::new(),
+    };
+    let lines = Lines { way, channels };
+    lines.tap(r, &root, &mut profile);
+    lines.side(r, &root, &mut profile);
+    let enables = lines.enables(r, &root, &mut profile);
+    if r.problems.is_empty() {
+        for &channel in &lines.channels {
+            let on = Profile {
+                channel,
+                ..profile.clone()
             };
-            self.fault(table.span.clone(), fault);
-        }
-        value
-    }
-
-    fn text<'a>(&mut self, value: &'a Value<'a>, key: &str) -> Option<&'a str> {
-        let text = value.get_ref().as_str().filter(|t| !t.trim().is_empty());
-        if text.is_none() {
-            self.bad(value, key, "a text");
-        }
-        text
-    }
-
-    fn flag(&mut self, table: &Table, key: &str) -> bool {
-        let Some(value) = table.get(key) else {
-            return false;
-        };
-        value.get_ref().as_bool().unwrap_or_else(|| {
-            self.bad(value, key, "true or false");
-            false
-        })
-    }
-
-    /// An array, or one value that counts as an array of one.
-    fn each<'a>(value: &'a Value<'a>) -> Vec<&'a Value<'a>> {
-        match value.get_ref().as_array() {
-            Some(array) => array.iter().collect(),
-            None => vec![value],
-        }
-    }
-
-    /// One of several words.
-    fn word<T: Copy>(&mut self, value: &Value, key: &str, words: &[(&str, T)]) -> Option<T> {
-        let text = value.get_ref().as_str();
-        let found = text.and_then(|t| words.iter().find(|(w, _)| w.eq_ignore_ascii_case(t)));
-        if let Some((_, found)) = found {
-            return Some(*found);
-        }
-        let names: Vec<String> = words.iter().map(|(w, _)| format!("\"{w}\"")).collect();
-        let near = text.and_then(|t| nearest(t, words.iter().map(|(w, _)| *w)));
-        let fault = ProfileFault::BadValue {
-            key: key.to_owned(),
-            found: text.map_or_else(
-                || value.get_ref().type_str().to_owned(),
-                |t| format!("\"{t}\""),
-            ),
-            expected: names.join(" or "),
-            near: near.map(str::to_owned),
-        };
-        self.fault(value.span(), fault);
-        None
-    }
-
-    fn file(&mut self, root: &DeTable) -> Option<ProfileFile> {
-        self.known("the profile", root, &["profile", "tap", "lines", "enable"]);
-        let whole = Table {
-            name: "the profile".to_owned(),
-            span: 0..0,
-            map: root,
-        };
-        let head = self.need(&whole, "profile", "a table [profile]");
-        let head = head.and_then(|v| {
-            let known = ["format", "name", "chips", "channel", "drive", "note"];
-            self.table("[profile]", v, &known)
-        })?;
-        let format = self.need(&head, "format", "format = 1");
-        if let Some(value) = format
-            && value.get_ref().as_integer().map(|i| i.as_str()) != Some("1")
-        {
-            self.bad(value, "format", "the number 1");
-        }
-        let name = self
-            .need(&head, "name", "name = \"what it is called\"")
-            .and_then(|v| self.text(v, "name"));
-        let chips = self.chips(&head);
-        let channels = self.channels(&head);
-        let way = head.get("drive").and_then(|v| {
-            self.word(
-                v,
-                "drive",
-                &[("MPSSE", Way::Mpsse), ("bit-bang", Way::BitBang)],
-            )
-        });
-        let note = head.get("note").and_then(|v| self.text(v, "note"));
-        let mut profile = Profile {
-            name: name.unwrap_or_default().to_owned(),
-            channel: channels.first().copied().unwrap_or(0),
-            way: way.unwrap_or(Way::Mpsse),
-            tap: TapLines::MPSSE,
-            return_clock: false,
-            trst: None,
-            system_reset: None,
-            spare: Vec::new(),
-            fixed: Vec::new(),
-        };
-        self.tap(&whole, &mut profile, &channels);
-        self.lines(&whole, &mut profile, &channels);
-        let enables = self.enables(&whole, &mut profile, &channels);
-        if self.problems.is_empty() {
-            for &channel in &channels {
-                let on = Profile {
-                    channel,
-                    ..profile.clone()
-                };
-                for chip in &chips {
-                    if let Some(why) = on.fault(chip) {
-                        self.fault(head.span.clone(), ProfileFault::DoesNotFit(why));
-                    }
+            for chip in &chips {
+                if let Some(why) = on.fault(chip) {
+                    r.report(head.span.clone(), ProfileFault::DoesNotFit(why));
                 }
             }
         }
-        Some(ProfileFile {
-            chips,
-            channels,
-            note: note.map(str::to_owned),
-            enables,
-            profile,
-        })
     }
+    Some(ProfileFile {
+        chips,
+        channels: lines.channels,
+        note: note.map(|note| note.text.to_owned()),
+        enables,
+        profile,
+    })
+}
 
-    fn chips(&mut self, head: &Table) -> Vec<&'static Chip> {
-        let Some(value) = self.need(head, "chips", "chips = [\"FT2232H\"]") else {
-            return Vec::new();
-        };
-        let mut chips = Vec::new();
-        for value in Reader::each(value) {
-            let words: Vec<(&str, &'static Chip)> = Chip::ALL.iter().map(|c| (c.name, c)).collect();
-            chips.extend(self.word(value, "chips", &words));
-        }
-        chips
-    }
-
-    fn channels(&mut self, head: &Table) -> Vec<u8> {
-        let Some(value) = head.get("channel") else {
-            return vec![0];
-        };
-        let words = [("A", 0), ("B", 1), ("C", 2), ("D", 3)];
-        let each = Reader::each(value);
-        let mut channels: Vec<u8> = Vec::new();
-        for value in each {
-            channels.extend(self.word(value, "channel", &words));
-        }
-        channels
-    }
-
-    fn tap(&mut self, whole: &Table, profile: &mut Profile, channels: &[u8]) {
+impl Lines {
+    fn tap<'a>(&self, r: &mut Reader<'a>, root: &Table<'a>, profile: &mut Profile) {
         let known = ["tck", "tdi", "tdo", "tms", "return_clock"];
-        let Some(value) = self.need(whole, "tap", "a table [tap]") else {
+        let Some(tap) = root.get("tap").and_then(|v| r.table("[tap]", v, &known)) else {
             return;
         };
-        let Some(tap) = self.table("[tap]", value, &known) else {
-            return;
-        };
-        let way = profile.way;
         let mut line = |key: &'static str, example: &'static str| {
-            let value = self.need(&tap, key, example)?;
-            self.line(value, key, way, channels)
+            if !tap.has(key) {
+                r.missing(&tap, key, example);
+            }
+            self.line(r, key, tap.get(key)?, example)
         };
         let lines = (
             line("tck", "tck = \"D0\""),
@@ -367,14 +168,14 @@ impl Reader<'_> {
             profile.tap = TapLines { tck, tdi, tdo, tms };
         }
         if let Some(value) = tap.get("return_clock") {
-            match self.line(value, "return_clock", way, channels) {
-                Some(pin) if pin != Profile::RETURN_CLOCK || way != Way::Mpsse => {
+            match self.line(r, "return_clock", value, "return_clock = \"D7\"") {
+                Some(pin) if pin != Profile::RETURN_CLOCK || self.way != Way::Mpsse => {
                     let fault = ProfileFault::BadLine {
                         key: "return_clock".to_owned(),
                         found: value.get_ref().as_str().unwrap_or_default().to_owned(),
                         why: "an MPSSE takes the return clock on D7 alone".to_owned(),
                     };
-                    self.fault(value.span(), fault);
+                    r.report(value.span(), fault);
                 }
                 Some(_) => profile.return_clock = true,
                 None => {}
@@ -382,84 +183,92 @@ impl Reader<'_> {
         }
     }
 
-    fn lines(&mut self, whole: &Table, profile: &mut Profile, channels: &[u8]) {
-        let Some(lines) = whole
+    /// The lines beside the TAP.
+    fn side<'a>(&self, r: &mut Reader<'a>, root: &Table<'a>, profile: &mut Profile) {
+        let known = ["trst", "system_reset", "spare"];
+        let lines = root
             .get("lines")
-            .and_then(|v| self.table("[lines]", v, &["trst", "system_reset", "spare"]))
-        else {
+            .and_then(|v| r.table("[lines]", v, &known));
+        let Some(lines) = lines else {
             return;
         };
-        let way = profile.way;
         if let Some(value) = lines.get("trst") {
-            profile.trst = self.wire(value, "trst", way, channels);
+            profile.trst = self.wire(r, "trst", value);
         }
         if let Some(value) = lines.get("system_reset") {
-            profile.system_reset = self.wire(value, "system_reset", way, channels);
+            profile.system_reset = self.wire(r, "system_reset", value);
         }
-        if let Some(value) = lines.get("spare") {
-            for value in Reader::each(value) {
-                profile
-                    .spare
-                    .extend(self.wire(value, "spare", way, channels));
-            }
+        for value in Reader::values(&lines, "spare") {
+            profile.spare.extend(self.wire(r, "spare", value));
         }
     }
 
-    fn enables(&mut self, whole: &Table, profile: &mut Profile, channels: &[u8]) -> Vec<String> {
-        let Some(value) = whole.get("enable") else {
-            return Vec::new();
-        };
+    fn enables<'a>(
+        &self,
+        r: &mut Reader<'a>,
+        root: &Table<'a>,
+        profile: &mut Profile,
+    ) -> Vec<String> {
         let mut whats = Vec::new();
-        for value in Reader::each(value) {
+        for value in Reader::values(root, "enable") {
             let known = ["line", "on", "what"];
-            let Some(enable) = self.table("[[enable]]", value, &known) else {
+            let Some(enable) = r.table("[[enable]]", value, &known) else {
                 continue;
             };
-            let pin = self
-                .need(&enable, "line", "line = \"D6\"")
-                .and_then(|v| self.line(v, "line", profile.way, channels));
-            let on = self
-                .need(&enable, "on", "on = \"low\"")
-                .and_then(|v| self.word(v, "on", &[("low", false), ("high", true)]));
-            let what = enable.get("what").and_then(|v| self.text(v, "what"));
+            let (line, on) = ("line = \"D6\"", "on = \"low\"");
+            if !enable.has("line") {
+                r.missing(&enable, "line", line);
+            }
+            let pin = enable
+                .get("line")
+                .and_then(|v| self.line(r, "line", v, line));
+            let on = r
+                .need(&enable, "on", on)
+                .and_then(|on| r.word("on", &on, &[("low", false), ("high", true)]));
+            let what = r.text(&enable, "what", "what = \"output buffer\"");
             if let (Some(pin), Some(on)) = (pin, on) {
                 profile.fixed.push((pin, on));
-                whats.push(what.unwrap_or("enable").to_owned());
+                whats.push(what.map_or("enable", |what| what.text).to_owned());
             }
         }
         whats
     }
 
     /// A wire: a line, or a table with the line and how it is wired.
-    fn wire(&mut self, value: &Value, key: &str, way: Way, channels: &[u8]) -> Option<Wire> {
+    fn wire<'a>(&self, r: &mut Reader<'a>, key: &str, value: &'a Value<'a>) -> Option<Wire> {
+        let example = "the name of a line, such as \"D4\"";
         if value.get_ref().as_table().is_none() {
-            return self.line(value, key, way, channels).map(Wire::straight);
+            return self.line(r, key, value, example).map(Wire::straight);
         }
-        let table = self.table(key, value, &["line", "inverted", "open_drain"])?;
-        let line = self.need(&table, "line", "line = \"D4\"");
-        let pin = line.and_then(|v| self.line(v, key, way, channels));
-        let (inverted, open_drain) = (
-            self.flag(&table, "inverted"),
-            self.flag(&table, "open_drain"),
-        );
+        let table = r.table(key, value, &["line", "inverted", "open_drain"])?;
+        if !table.has("line") {
+            r.missing(&table, "line", "line = \"D4\"");
+        }
+        let pin = table
+            .get("line")
+            .and_then(|v| self.line(r, key, v, example));
+        let inverted = r.flag(&table, "inverted", "inverted = true");
+        let open_drain = r.flag(&table, "open_drain", "open_drain = true");
         Some(Wire {
             pin: pin?,
-            inverted,
-            open_drain,
+            inverted: inverted.unwrap_or(false),
+            open_drain: open_drain.unwrap_or(false),
         })
     }
 
-    fn line(&mut self, value: &Value, key: &str, way: Way, channels: &[u8]) -> Option<Pin> {
-        let text = self.text(value, key)?;
-        match line_of(text, way, channels) {
+    fn line<'a>(
+        &self,
+        r: &mut Reader<'a>,
+        key: &str,
+        value: &'a Value<'a>,
+        example: &'static str,
+    ) -> Option<Pin> {
+        let text = r.as_text(key, value, example)?.text;
+        match line_of(text, self.way, &self.channels) {
             Ok(pin) => Some(pin),
             Err(why) => {
-                let fault = ProfileFault::BadLine {
-                    key: key.to_owned(),
-                    found: format!("\"{text}\""),
-                    why,
-                };
-                self.fault(value.span(), fault);
+                let (key, found) = (key.to_owned(), text.to_owned());
+                r.report(value.span(), ProfileFault::BadLine { key, found, why });
                 None
             }
         }
@@ -506,18 +315,4 @@ fn line_of(text: &str, way: Way, channels: &[u8]) -> Result<Pin, String> {
         }
     };
     Ok(byte + digit as Pin)
-}
-
-/// The name nearest to what was written, if one is near enough to have been meant.
-fn nearest<'a>(written: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    let written = written.to_ascii_lowercase();
-    names
-        .into_iter()
-        .map(|name| {
-            let distance = strsim::damerau_levenshtein(&written, &name.to_ascii_lowercase());
-            (distance, name)
-        })
-        .filter(|(distance, name)| *distance <= 1 + name.len().min(written.len()) / 4)
-        .min_by_key(|(distance, _)| *distance)
-        .map(|(_, name)| name)
 }

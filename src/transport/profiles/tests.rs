@@ -101,12 +101,12 @@ fn everything_wrong_is_told_at_once_with_its_place_and_mend() {
     let text = error.to_string();
     for part in [
         "own.toml:5:10: `chips` is \"FT2323H\"",
-        "  5 | chips = [\"FT2323H\"]",
-        "own.toml:7:1: unknown key `notes` in [profile]\n  7 | notes = \"with a level buffer\"\n  help: did you mean `note`?",
+        "  5 | chips = [\"FT2323H\"]\n    |          ^^^^^^^^^\n  help: did you mean \"FT232H\"?",
+        "own.toml:7:1: unknown key `notes` in [profile]\n  7 | notes = \"with a level buffer\"\n    | ^^^^^\n  help: did you mean `note`?",
         "own.toml:12:7: `tdo` names \"D9\": it has no number from 0 to 7",
         "own.toml:19:1: unknown key `spares` in [lines]",
-        "own.toml:23:6: `on` is \"lo\", not \"low\" or \"high\"",
-        "help: did you mean \"low\"?",
+        "own.toml:23:6: `on` is \"lo\", expected low or high",
+        "help: give `on` low or high",
     ] {
         assert!(text.contains(part), "{part}\n{text}");
     }
@@ -115,7 +115,7 @@ fn everything_wrong_is_told_at_once_with_its_place_and_mend() {
 #[test]
 fn wrong_values_are_told_one_by_one() {
     for (from, to, said) in [
-        ("format = 1", "format = 2", "is integer, not the number 1"),
+        ("format = 1", "format = 2", "`format` is 2, expected 1"),
         ("name = \"bench cable\"", "", "[profile] has no `name`"),
         (
             "\"BDBUS0\"",
@@ -124,7 +124,11 @@ fn wrong_values_are_told_one_by_one() {
         ),
         ("\"BDBUS0\"", "\"TXD\"", "only a channel driven by bit-bang"),
         ("\"BDBUS0\"", "\"EDBUS0\"", "a line of channel E alone"),
-        ("\"BDBUS0\"", "7", "`tck` is integer, not a text"),
+        (
+            "\"BDBUS0\"",
+            "7",
+            "`tck` is a whole number, expected a string",
+        ),
         (
             "tck = \"BDBUS0\"",
             "tck = \"D1\"",
@@ -148,7 +152,7 @@ fn wrong_values_are_told_one_by_one() {
         (
             "channel = \"B\"",
             "channel = \"E\"",
-            "\"E\", not \"A\" or \"B\"",
+            "\"E\", expected A, B, C or D",
         ),
         ("[tap]", "[tap", "own"),
     ] {
@@ -166,7 +170,7 @@ fn wrong_values_are_told_one_by_one() {
         .unwrap_err()
         .to_string();
     assert!(
-        none.starts_with("no-such-profile: cannot be read"),
+        none.starts_with("cannot read the profile no-such-profile: no such file"),
         "{none}"
     );
     assert!(ProfileFile::find("plain-ft232r").is_ok());

@@ -5,8 +5,9 @@ use std::ops::{Range, RangeInclusive};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::error::{Cause, Problem};
+use super::fault::Fault;
 use super::names::nearest;
+use super::problem::Problem;
 use super::source::{Location, Source};
 
 /// A table of the file.
@@ -29,14 +30,15 @@ pub(crate) struct Text<'a> {
 }
 
 /// Reads tables of one file and collects what is wrong.
-pub(crate) struct Reader<'a> {
+pub(crate) struct Reader<'a, C> {
     pub(crate) source: &'a Source,
-    pub(crate) problems: Vec<Problem>,
+    pub(crate) problems: Vec<Problem<C>>,
 }
 
-impl<'a> Reader<'a> {
-    pub(crate) fn report(&mut self, span: Range<usize>, cause: Cause) {
+impl<'a, C: From<Fault>> Reader<'a, C> {
+    pub(crate) fn report(&mut self, span: Range<usize>, cause: impl Into<C>) {
         let at = self.source.locate(span);
+        let cause = cause.into();
         self.problems.push(Problem { at, cause });
     }
 
@@ -51,6 +53,17 @@ impl<'a> Reader<'a> {
         value: &'a Spanned<DeValue<'a>>,
         known: &[&'static str],
     ) -> Option<Table<'a>> {
+        let mut table = self.free(title, value)?;
+        self.unknown_keys(&mut table, "key", known);
+        Some(table)
+    }
+
+    /// Takes a value as a table whose keys are free; `None`, reported, if it is none.
+    pub(crate) fn free(
+        &mut self,
+        title: &str,
+        value: &'a Spanned<DeValue<'a>>,
+    ) -> Option<Table<'a>> {
         let Some(map) = value.get_ref().as_table() else {
             self.wrong_type(
                 title,
@@ -60,24 +73,13 @@ impl<'a> Reader<'a> {
             );
             return None;
         };
-        let mut table = Table {
+        Some(Table {
             title: title.to_string(),
             span: value.span(),
             map,
             root: false,
             meant: vec![],
-        };
-        self.unknown_keys(&mut table, "key", known);
-        Some(table)
-    }
-
-    /// The whole board file as a table.
-    pub(crate) fn root(
-        &mut self,
-        root: &'a Spanned<DeTable<'a>>,
-        known: &[&'static str],
-    ) -> Table<'a> {
-        self.whole_file("the board file", root, known)
+        })
     }
 
     /// Any whole file as a table.
@@ -106,7 +108,7 @@ impl<'a> Reader<'a> {
                     table.meant.push((near, key.get_ref()));
                 }
                 let near = near.map(str::to_string);
-                let cause = Cause::UnknownKey {
+                let cause = Fault::UnknownKey {
                     what,
                     table: table.title.clone(),
                     key: key.get_ref().to_string(),
@@ -119,7 +121,7 @@ impl<'a> Reader<'a> {
     }
 
     pub(crate) fn missing(&mut self, table: &Table<'a>, key: &'static str, example: &'static str) {
-        let cause = Cause::MissingKey {
+        let cause = Fault::MissingKey {
             table: table.title.clone(),
             key,
             example,
@@ -130,21 +132,45 @@ impl<'a> Reader<'a> {
         } else {
             self.locate(table.span.clone())
         };
-        self.problems.push(Problem { at, cause });
+        self.problems.push(Problem {
+            at,
+            cause: cause.into(),
+        });
     }
 
-    fn wrong_type(
+    pub(crate) fn wrong_type(
         &mut self,
         key: &str,
         value: &Spanned<DeValue<'a>>,
         expected: &'static str,
         example: &'static str,
     ) {
-        let cause = Cause::WrongType {
+        let cause = Fault::WrongType {
             key: key.into(),
             found: type_of(value.get_ref()),
             expected,
             example,
+        };
+        self.report(value.span(), cause);
+    }
+
+    /// Reports a value that is none of those allowed.
+    pub(crate) fn bad(
+        &mut self,
+        key: &str,
+        value: &Spanned<DeValue<'a>>,
+        expected: impl Into<String>,
+    ) {
+        // As it is written, if that is short.
+        let found = match self.source.text.get(value.span()) {
+            Some(text) if text.len() <= 60 && !text.contains('\n') => text.to_owned(),
+            _ => type_of(value.get_ref()).to_owned(),
+        };
+        let cause = Fault::BadValue {
+            key: key.to_owned(),
+            found,
+            expected: expected.into(),
+            near: None,
         };
         self.report(value.span(), cause);
     }
@@ -156,7 +182,16 @@ impl<'a> Reader<'a> {
         key: &'static str,
         example: &'static str,
     ) -> Option<Text<'a>> {
-        let value = table.get(key)?;
+        self.as_text(key, table.get(key)?, example)
+    }
+
+    /// A value as a text.
+    pub(crate) fn as_text(
+        &mut self,
+        key: &str,
+        value: &'a Spanned<DeValue<'a>>,
+        example: &'static str,
+    ) -> Option<Text<'a>> {
         let text = value.get_ref().as_str();
         if text.is_none() {
             self.wrong_type(key, value, "a string", example);
@@ -180,12 +215,12 @@ impl<'a> Reader<'a> {
         let text = self.text(table, key, example)?;
         if text.text.trim().is_empty() {
             let (found, expected) = (
-                text.text.to_string(),
+                format!("\"{}\"", text.text),
                 "a text that is not blank".to_string(),
             );
             self.report(
                 text.span,
-                Cause::BadValue {
+                Fault::BadValue {
                     key: key.into(),
                     found,
                     expected,
@@ -197,7 +232,7 @@ impl<'a> Reader<'a> {
         Some(text)
     }
 
-    /// A whole number within bounds.
+    /// A whole number within bounds that fit 32 bits.
     pub(crate) fn whole(
         &mut self,
         table: &Table<'a>,
@@ -205,16 +240,29 @@ impl<'a> Reader<'a> {
         bounds: RangeInclusive<u32>,
         example: &'static str,
     ) -> Option<u32> {
+        let (from, to) = bounds.into_inner();
+        let number = self.number(table, key, from.into()..=to.into(), example)?;
+        u32::try_from(number).ok()
+    }
+
+    /// A whole number within bounds.
+    pub(crate) fn number(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        bounds: RangeInclusive<u64>,
+        example: &'static str,
+    ) -> Option<u64> {
         let value = table.get(key)?;
         let Some(integer) = value.get_ref().as_integer() else {
             self.wrong_type(key, value, "a whole number", example);
             return None;
         };
-        let number = u32::from_str_radix(integer.as_str(), integer.radix())
+        let number = u64::from_str_radix(integer.as_str(), integer.radix())
             .ok()
             .filter(|n| bounds.contains(n));
         if number.is_none() {
-            let cause = Cause::BadValue {
+            let cause = Fault::BadValue {
                 key: key.into(),
                 found: integer.to_string(),
                 expected: match bounds.into_inner() {
@@ -274,6 +322,15 @@ impl<'a> Reader<'a> {
             }
         }
         texts
+    }
+
+    /// The values of an array; one value alone counts as an array of one.
+    pub(crate) fn values(table: &Table<'a>, key: &str) -> Vec<&'a Spanned<DeValue<'a>>> {
+        match table.get(key).map(|value| (value, value.get_ref())) {
+            None => vec![],
+            Some((_, DeValue::Array(array))) => array.iter().collect(),
+            Some((value, _)) => vec![value],
+        }
     }
 
     /// A table of texts whose keys are free, in the order of the file: key and value.
@@ -337,7 +394,7 @@ impl<'a> Reader<'a> {
                 .filter_map(|item| self.table(&title, item, known))
                 .collect(),
             None => {
-                let cause = Cause::WrongType {
+                let cause = Fault::WrongType {
                     key: key.into(),
                     found: type_of(value.get_ref()),
                     expected: "an array of tables",
@@ -367,6 +424,19 @@ impl<'a> Reader<'a> {
         }
         found.map(|(_, value)| *value)
     }
+
+    /// One of a few words under a key, case ignored; the first one where there is none or a wrong one, which is reported.
+    pub(crate) fn word_or_first<T: Copy>(
+        &mut self,
+        table: &Table<'a>,
+        key: &'static str,
+        example: &'static str,
+        words: &[(&'static str, T)],
+    ) -> T {
+        let text = self.text(table, key, example);
+        text.and_then(|text| self.word(key, &text, words))
+            .unwrap_or(words[0].1)
+    }
 }
 
 /// The problem of a word that is not among the allowed ones.
@@ -374,16 +444,16 @@ pub(crate) fn not_a_word(
     key: &str,
     found: &str,
     words: impl Iterator<Item = &'static str> + Clone,
-) -> Cause {
+) -> Fault {
     let all: Vec<_> = words.clone().collect();
     let expected = match all.as_slice() {
         [first @ .., last] if !first.is_empty() => format!("{} or {last}", first.join(", ")),
         _ => all.concat(),
     };
     let near = nearest(found, words).map(str::to_string);
-    Cause::BadValue {
+    Fault::BadValue {
         key: key.into(),
-        found: found.into(),
+        found: format!("\"{found}\""),
         expected,
         near,
     }
@@ -396,6 +466,20 @@ impl<'a> Table<'a> {
 
     pub(crate) fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
         self.map.get(self.written(key))
+    }
+
+    /// Where a key's value stands, else where the table does.
+    pub(crate) fn span_of(&self, key: &str) -> Range<usize> {
+        self.get(key).map_or(self.span.clone(), Spanned::span)
+    }
+
+    /// All keys with their values, in the order of the file.
+    pub(crate) fn entries(
+        &self,
+    ) -> impl Iterator<Item = (&'a str, &'a Spanned<DeValue<'a>>)> + use<'a> {
+        in_order(self.map)
+            .into_iter()
+            .map(|(key, value)| (key.get_ref().as_ref(), value))
     }
 
     /// Where a key stands.

@@ -1,10 +1,10 @@
 //! Places in files, for messages.
 
 use std::ops::Range;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-/// A place in a board or harness file, with what is needed to show it.
+/// A place in a file, with what is needed to show it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Location {
     /// The file.
@@ -17,6 +17,19 @@ pub struct Location {
     pub length: usize,
     /// The line, without its end.
     pub text: String,
+}
+
+impl Location {
+    /// A file as a whole.
+    pub(crate) fn whole(path: &Path) -> Self {
+        Location {
+            path: Arc::new(path.to_path_buf()),
+            line: 0,
+            column: 0,
+            length: 1,
+            text: String::new(),
+        }
+    }
 }
 
 /// A file that has been read, ready to turn byte offsets into places.
@@ -64,13 +77,7 @@ impl Source {
 
     /// The file as a whole.
     pub(crate) fn whole(&self) -> Location {
-        Location {
-            path: self.path.clone(),
-            line: 0,
-            column: 0,
-            length: 1,
-            text: String::new(),
-        }
+        Location::whole(&self.path)
     }
 }
 
