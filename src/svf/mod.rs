@@ -6,10 +6,15 @@
 //!
 //! This room knows no hardware: what a statement does to a chain is `load`'s business.
 
+mod commands;
+mod data;
 mod error;
 mod reader;
 mod source;
 mod statement;
+#[cfg(test)]
+mod tests;
+mod tokens;
 
 pub use error::{Place, SvfError, SvfWarning, Warned};
 pub use reader::{Limits, Reader};

@@ -11,7 +11,7 @@ use crate::tap::{
 };
 
 use super::lowered::{steps_of, unknown_ticket};
-use super::{Profile, Usb, UsbError};
+use super::{Chip, Profile, Usb, UsbError, Way};
 
 /// How long the chip may be silent beyond the time that the work itself takes.
 pub(super) const PATIENCE: Duration = Duration::from_secs(2);
@@ -32,6 +32,30 @@ pub(super) mod request {
     pub(in super::super) const MODE_OFF: u16 = 0x0000;
     pub(in super::super) const MODE_MPSSE: u16 = 0x0200;
     pub(in super::super) const MODE_SYNCHRONOUS: u16 = 0x0400;
+}
+
+/// The chip of a device that a profile fits and that is driven this way.
+pub(super) fn fitting(
+    usb: &impl Usb,
+    profile: &Profile,
+    way: Way,
+) -> Result<&'static Chip, PortError> {
+    let other = match profile.way {
+        Way::Mpsse => "it is for an MPSSE",
+        Way::BitBang => "it is for bit-bang",
+    };
+    let release = usb.release();
+    let chip = Chip::of_release(release)
+        .ok_or_else(|| format!("release {release:04x} is no chip known here"))
+        .and_then(|chip| {
+            let fault = profile.fault(chip);
+            let fault = fault.or_else(|| (profile.way != way).then(|| other.to_owned()));
+            fault.map_or(Ok(chip), Err)
+        });
+    chip.map_err(|why| PortError::Unsupported {
+        what: usb.name(),
+        wish: format!("be driven as \"{}\": {why}", profile.name),
+    })
 }
 
 /// The USB device below an engine, and its name in messages.

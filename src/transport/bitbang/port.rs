@@ -6,7 +6,9 @@ use std::time::Duration;
 use crate::bits::Bits;
 use crate::tap::{Answers, Expectations, PortError, Step, TapState, Ticket};
 
-use super::super::channel::{Channel, Engine, FIRST_TCK_HZ, Link, PATIENCE, SLICE, request};
+use super::super::channel::{
+    Channel, Engine, FIRST_TCK_HZ, Link, PATIENCE, SLICE, fitting, request,
+};
 use super::super::{Chip, Profile, Usb, Way};
 use super::encode::{Encoder, Part, Stop, Stream};
 
@@ -62,22 +64,7 @@ impl<U: Usb> Channel<U, LineBytes> {
     /// names lines that it does not have; [`PortError::OutOfStep`] if the lines do not read as
     /// they are set; or the adapter failed.
     pub fn open(usb: U, profile: Profile) -> Result<BitBang<U>, PortError> {
-        let unsupported = |why: String| PortError::Unsupported {
-            what: usb.name(),
-            wish: format!("be driven as \"{}\": {why}", profile.name),
-        };
-        let chip = Chip::of_release(usb.release()).ok_or_else(|| {
-            unsupported(format!(
-                "release {:04x} is no chip known here",
-                usb.release()
-            ))
-        })?;
-        let fault = profile
-            .fault(chip)
-            .or_else(|| (profile.way != Way::BitBang).then(|| "it is for an MPSSE".to_owned()));
-        if let Some(fault) = fault {
-            return Err(unsupported(fault));
-        }
+        let chip = fitting(&usb, &profile, Way::BitBang)?;
         // 1 for A; 0 on chips with one channel.
         let index = match chip.channels {
             1 => 0,

@@ -5,7 +5,9 @@ use std::time::Duration;
 
 use crate::tap::{Answers, Expectations, PortError, Step, TapState, Ticket};
 
-use super::super::channel::{Channel, Engine, FIRST_TCK_HZ, Link, PATIENCE, SLICE, request};
+use super::super::channel::{
+    Channel, Engine, FIRST_TCK_HZ, Link, PATIENCE, SLICE, fitting, request,
+};
 use super::super::lowered::cycles_time;
 use super::super::{Chip, Profile, Rate, Usb, Way};
 use super::decode::decode;
@@ -62,25 +64,7 @@ impl<U: Usb> Channel<U, Commands> {
     /// [`PortError::OutOfStep`] or [`PortError::TimedOut`] if the engine does not answer to
     /// its synchronisation; or the adapter failed.
     pub fn open(usb: U, profile: Profile) -> Result<Mpsse<U>, PortError> {
-        let unsupported = |wish: String| PortError::Unsupported {
-            what: usb.name(),
-            wish,
-        };
-        let chip = Chip::of_release(usb.release()).ok_or_else(|| {
-            unsupported(format!(
-                "be driven: release {:04x} is no chip known here",
-                usb.release()
-            ))
-        })?;
-        let fault = profile
-            .fault(chip)
-            .or_else(|| (profile.way != Way::Mpsse).then(|| "it is for bit-bang".to_owned()));
-        if let Some(fault) = fault {
-            return Err(unsupported(format!(
-                "be driven as \"{}\": {fault}",
-                profile.name
-            )));
-        }
+        let chip = fitting(&usb, &profile, Way::Mpsse)?;
         let index = u16::from(profile.channel) + 1;
         let commands = Commands {
             chip,
