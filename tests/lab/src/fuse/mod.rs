@@ -159,6 +159,11 @@ impl Lab {
         socket.is_some_and(|s| s.claims.get(&interface) == Some(&Claim::Driver))
     }
 
+    /// Files that programs hold open on the devices.
+    pub fn open_files(&self) -> usize {
+        server::lock(&self.hub).files.len()
+    }
+
     /// Where programs started here keep their state.
     pub fn state_folder(&self) -> std::path::PathBuf {
         self.stage.folder().join("state")

@@ -3,6 +3,7 @@
 use std::io::Read;
 use std::os::unix::process::ExitStatusExt;
 use std::process::Child;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -10,8 +11,8 @@ use std::time::{Duration, Instant};
 pub struct Running {
     child: Child,
     began: Instant,
-    out: Option<JoinHandle<String>>,
-    err: Option<JoinHandle<String>>,
+    out: Option<Said>,
+    err: Option<Said>,
     server: Option<JoinHandle<()>>,
 }
 
@@ -32,20 +33,45 @@ pub struct Run {
     pub took: Duration,
 }
 
-fn collect(mut from: impl Read + Send + 'static) -> JoinHandle<String> {
-    std::thread::spawn(move || {
-        let mut bytes = Vec::new();
-        // What came before a failure is what there is.
-        let _ = from.read_to_end(&mut bytes);
+/// What a program says on one line out of it, as it comes.
+struct Said {
+    bytes: Arc<Mutex<Vec<u8>>>,
+    listener: JoinHandle<()>,
+}
+
+impl Said {
+    fn listen(mut from: impl Read + Send + 'static) -> Said {
+        let bytes = Arc::new(Mutex::new(Vec::new()));
+        let heard = Arc::clone(&bytes);
+        let listener = std::thread::spawn(move || {
+            let mut room = [0; 4096];
+            // What came before a failure is what there is.
+            while let Ok(n @ 1..) = from.read(&mut room) {
+                let mut heard = heard.lock().unwrap_or_else(PoisonError::into_inner);
+                heard.extend(&room[..n]);
+            }
+        });
+        Said { bytes, listener }
+    }
+
+    fn so_far(&self) -> String {
+        let bytes = self.bytes.lock().unwrap_or_else(PoisonError::into_inner);
         String::from_utf8_lossy(&bytes).into_owned()
-    })
+    }
+
+    fn whole(self) -> String {
+        let bytes = self.bytes;
+        let _ = self.listener.join();
+        let bytes = bytes.lock().unwrap_or_else(PoisonError::into_inner);
+        String::from_utf8_lossy(&bytes).into_owned()
+    }
 }
 
 impl Running {
     pub(super) fn new(mut child: Child, server: JoinHandle<()>) -> Running {
         Running {
-            out: child.stdout.take().map(collect),
-            err: child.stderr.take().map(collect),
+            out: child.stdout.take().map(Said::listen),
+            err: child.stderr.take().map(Said::listen),
             child,
             began: Instant::now(),
             server: Some(server),
@@ -63,6 +89,25 @@ impl Running {
         unsafe { libc::kill(self.child.id() as i32, signal) };
     }
 
+    /// Waits until it has said `words` on the side; whether it did before `limit` was over or it ended.
+    pub fn says(&mut self, words: &str, limit: Duration) -> bool {
+        let began = Instant::now();
+        loop {
+            let ended = !matches!(self.child.try_wait(), Ok(None));
+            if self
+                .err
+                .as_ref()
+                .is_some_and(|e| e.so_far().contains(words))
+            {
+                return true;
+            }
+            if ended || began.elapsed() > limit {
+                return false;
+            }
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
+
     /// Waits for its end, at most until it has run for `limit`: then it is killed and has hung.
     pub fn wait(mut self, limit: Duration) -> Run {
         let mut hung = false;
@@ -78,9 +123,7 @@ impl Running {
             }
         };
         let took = self.began.elapsed();
-        let text = |handle: Option<JoinHandle<String>>| {
-            handle.and_then(|h| h.join().ok()).unwrap_or_default()
-        };
+        let text = |said: Option<Said>| said.map(Said::whole).unwrap_or_default();
         let run = Run {
             exit: status.code(),
             signal: status.signal(),

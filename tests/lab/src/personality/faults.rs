@@ -11,8 +11,10 @@ use super::{Adapter, Descriptors, Device, Reply, Setup, Standing};
 pub enum Fault {
     /// The plug is pulled when the device has taken so many bytes.
     Unplug(u64),
-    /// The device answers "not now" for ever when it has taken so many bytes; its lines stay as they are.
+    /// The device answers "not now" for ever when it has taken so many bytes; its engine does what it has taken.
     Hang(u64),
+    /// The same, and the whole chip stops at that moment: its lines stay as they are.
+    Freeze(u64),
     /// The OUT endpoint halts, once, when the device has taken so many bytes, until the host clears it.
     StallOut(u64),
     /// The IN endpoint halts, once, after so many bytes taken by the device, until the host clears it.
@@ -42,6 +44,8 @@ pub struct Faulty {
     taken: u64,
     halted: Option<u8>,
     hung: bool,
+    /// When the chip stopped.
+    frozen: Option<Duration>,
     /// A packet that the device is to see once more, before the next one.
     again: Option<Vec<u8>>,
     /// Packets that come before what the device itself gives.
@@ -57,6 +61,7 @@ impl Faulty {
             taken: 0,
             halted: None,
             hung: false,
+            frozen: None,
             again: None,
             before: VecDeque::new(),
         }
@@ -95,6 +100,10 @@ impl Faulty {
         let (due, happens): (u64, fn(&mut Faulty, Duration)) = match self.fault {
             Some(Fault::Unplug(n)) => (n, |f, now| f.adapter.unplug(now)),
             Some(Fault::Hang(n)) => (n, |f, _| f.hung = true),
+            Some(Fault::Freeze(n)) => (n, |f, now| {
+                f.hung = true;
+                f.frozen = Some(now);
+            }),
             Some(Fault::StallOut(n)) => (n, |f, _| f.halted = Some(0x02)),
             Some(Fault::StallIn(n)) => (n, |f, _| f.halted = Some(0x81)),
             Some(Fault::Glitch(n)) => (n, |f, _| f.adapter.glitch()),
@@ -194,12 +203,12 @@ impl Device for Faulty {
         Standing {
             taken: self.taken,
             fault_pending: self.fault.is_some(),
-            ..self.adapter.standing(now)
+            ..self.adapter.standing(self.frozen.unwrap_or(now))
         }
     }
 
     fn unplug(&mut self, now: Duration) {
-        self.adapter.unplug(now);
+        self.adapter.unplug(self.frozen.unwrap_or(now));
     }
 
     fn is_plugged(&self) -> bool {

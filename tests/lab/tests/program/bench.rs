@@ -7,7 +7,7 @@ use std::time::Duration;
 use serde_json::Value;
 use taploom::simulator::adapter::Model;
 use taploom::simulator::{Bench, Witness};
-use taploom_lab::fuse::{Access, Lab, Run};
+use taploom_lab::fuse::{Access, Lab, Run, Running};
 use taploom_lab::personality::{Adapter, Device, Fault, Faulty, Standing};
 
 pub(crate) const BOARD: &str = "fixtures/knitting-machine/board.toml";
@@ -132,11 +132,36 @@ impl Scene {
 
     /// Does a job on this adapter, named by its place where the system does not let its serial number be read.
     pub(crate) fn job(&self, job: Job, by_place: bool) -> Told {
+        self.job_with(job, by_place, &[])
+    }
+
+    /// The same with more arguments.
+    pub(crate) fn job_with(&self, job: Job, by_place: bool, more: &[&str]) -> Told {
         let place = format!("1:{}", self.address);
         let selector = if by_place { &place } else { &self.serial };
         let mut arguments = job.arguments();
         arguments.extend(["--adapter", selector]);
+        arguments.extend(more);
         ask(&self.lab, &arguments)
+    }
+
+    /// Begins a job.
+    pub(crate) fn start(&self, job: Job, more: &[&str]) -> Running {
+        let mut arguments = job.arguments();
+        arguments.extend(["--adapter", &self.serial]);
+        arguments.extend(more);
+        let started = self.lab.start(command(&self.lab, &arguments));
+        started.unwrap_or_else(|e| panic!("{arguments:?}: {e}"))
+    }
+
+    /// Whether the system's driver has a channel, 0 for A.
+    pub(crate) fn driver_holds(&self, channel: u8) -> bool {
+        self.lab.driver_holds(self.address, channel)
+    }
+
+    /// Channels of the chip.
+    pub(crate) fn interfaces(&self) -> u8 {
+        self.standing().driven.len() as u8
     }
 
     pub(crate) fn standing(&self) -> Standing {

@@ -6,4 +6,5 @@
 mod bench;
 mod clients;
 mod healthy;
+mod hotplug;
 mod matrix;

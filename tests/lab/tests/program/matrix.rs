@@ -83,6 +83,7 @@ fn troubles() -> Vec<Trouble> {
         unsafe_(at("unplug", 50, Fault::Unplug, GONE)),
         unsafe_(at("unplug at the end", 99, Fault::Unplug, GONE)),
         unsafe_(at("hang", 50, Fault::Hang, SILENT)),
+        unsafe_(at("freeze", 50, Fault::Freeze, SILENT)),
         at("stall OUT", 50, Fault::StallOut, STALLED),
         at("stall IN", 50, Fault::StallIn, STALLED),
         at("mode refused", 0, |_| Fault::Refuse(0x0b), STALLED),
@@ -199,8 +200,8 @@ fn judge(scene: &Scene, trouble: &Trouble, job: Job, told: &Told, work: Duration
     );
 
     let left = match (untouched, warned) {
-        (true, _) => "untouched",
         (_, true) => "said",
+        (true, _) => "untouched",
         _ => "safe",
     };
     if !wrong.is_empty() {
