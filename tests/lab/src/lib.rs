@@ -2,10 +2,10 @@
 //!
 //! ```text
 //!  the program (a child process): Taploom's driver, rusb, libusb
-//!        │ usbdevfs ioctls                      │ the USB core of a kernel in a virtual machine
+//!        │ usbdevfs ioctls                      │ the same, to a real kernel in a virtual machine
 //!        ▼                                      ▼
-//!  fuse/ a device file system that only    another route, over USB/IP (see there)
-//!        the child sees
+//!  fuse/ a device file system that only    kernel/ that kernel's USB core; its virtual
+//!        the child sees                            host controller, over USB/IP
 //!        └───────────────┬──────────────────────┘
 //!                        ▼
 //!  controller   transfers → packets, as a host controller does; cancels; time
@@ -19,6 +19,9 @@
 //! - [`controller`] turns transfers into packets; every route uses it, so that routes can be held against each other.
 //! - [`fuse`] is one route: `/dev/bus/usb` and `/sys/bus/usb` in a private mount name space. Linux only; needs root, or a
 //!   readable `/dev/fuse` and user name spaces.
+//! - [`kernel`] is the other: `/dev/bus/usb` of a Linux kernel that runs in QEMU. Slow to begin, and the check on what the
+//!   first one makes of the system's interface.
+//! - [`probe`] is a list of commands with the facts that are expected of them, run over both routes.
 //!
 //! **Time.** The emulated chip keeps virtual time. Here its clock is the real one, counted from the moment that the plug
 //! went in: whoever calls a device says how late it is, and the device does everything that is done by then. So a slow
@@ -29,4 +32,9 @@
 
 pub mod controller;
 pub mod fuse;
+pub mod kernel;
 pub mod personality;
+pub mod probe;
+mod run;
+
+pub use run::{Run, Running};

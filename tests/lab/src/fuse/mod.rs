@@ -13,7 +13,6 @@
 
 mod hub;
 mod memory;
-mod run;
 mod server;
 mod stage;
 mod usbdevfs;
@@ -28,8 +27,8 @@ use std::process::{Command, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+pub use crate::run::{Run, Running};
 pub use hub::Access;
-pub use run::{Run, Running};
 
 use crate::controller::Controller;
 use crate::personality::{Device, Standing};
@@ -240,6 +239,6 @@ impl Lab {
             .push(gate.uevents);
         let (hub, log) = (Arc::clone(&self.hub), self.log);
         let server = std::thread::spawn(move || server::serve(gate.fuse, &hub, log));
-        Ok(Running::new(child, server))
+        Ok(Running::new(child, Some(server)))
     }
 }

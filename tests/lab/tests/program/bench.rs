@@ -49,7 +49,7 @@ pub(crate) fn root() -> PathBuf {
 }
 
 /// The program of the same build as this test: cargo keeps it two folders up.
-fn program() -> PathBuf {
+pub(crate) fn program() -> PathBuf {
     let test = std::env::current_exe().expect("this test has a path");
     let folder = test.ancestors().nth(2).expect("a target folder");
     let program = folder.join("taploom");

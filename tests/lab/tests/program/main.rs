@@ -8,3 +8,4 @@ mod clients;
 mod healthy;
 mod hotplug;
 mod matrix;
+mod routes;

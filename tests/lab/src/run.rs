@@ -1,4 +1,4 @@
-//! A program that runs in the laboratory, and what came of it.
+//! A program that runs before the devices of a route, and what came of it.
 
 use std::io::Read;
 use std::os::unix::process::ExitStatusExt;
@@ -68,13 +68,14 @@ impl Said {
 }
 
 impl Running {
-    pub(super) fn new(mut child: Child, server: JoinHandle<()>) -> Running {
+    /// A child whose output is piped; `server` ends when the child's world does.
+    pub(crate) fn new(mut child: Child, server: Option<JoinHandle<()>>) -> Running {
         Running {
             out: child.stdout.take().map(Said::listen),
             err: child.stderr.take().map(Said::listen),
             child,
             began: Instant::now(),
-            server: Some(server),
+            server,
         }
     }
 
