@@ -38,18 +38,28 @@ pub struct Far {
     pub why: String,
     /// Bytes of the image sent; where the adapter failed: at most, for some may have been on their way.
     pub sent: u64,
+    /// Bytes of the image that have gone into the device for certain: answers have come from behind them. Kept from the
+    /// moment that the adapter fails; before, what is on its way is not asked for.
+    pub proven: u64,
     /// Bytes to be sent.
     pub of: u64,
 }
 
+impl Far {
+    fn step(&self) -> String {
+        match (self.step, &*self.why) {
+            (0, _) => "no step".to_owned(),
+            (step, "") => format!("step {step} of {}", self.steps),
+            (step, why) => format!("step {step} of {} ({why})", self.steps),
+        }
+    }
+}
+
 impl fmt::Display for Far {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.step())?;
         if self.step == 0 {
-            return f.write_str("no step");
-        }
-        write!(f, "step {} of {}", self.step, self.steps)?;
-        if !self.why.is_empty() {
-            write!(f, " ({})", self.why)?;
+            return Ok(());
         }
         match self.sent {
             0 => write!(f, ", no byte of the image sent"),
@@ -632,19 +642,31 @@ impl Run<'_, '_> {
         LoadError::Port {
             source,
             device: self.load.target.name.to_owned(),
-            far: Box::new(self.far.clone()),
+            far: Box::new(Far {
+                proven: self.runner.payload_proven() / 8,
+                ..self.far.clone()
+            }),
         }
     }
 }
 
 /// What an adapter that failed leaves behind.
 fn half_way(device: &str, far: &Far) -> String {
-    match far.step {
-        0 => format!("the load of {device} had not begun"),
-        _ => format!(
-            "the load of {device} had got no further than {far}, and the device is left half loaded"
-        ),
+    if far.step == 0 {
+        return format!("the load of {device} had not begun");
     }
+    let bytes = match (far.proven, far.sent - far.proven) {
+        (0, 0) => "no byte of the image was sent".to_owned(),
+        (proven, 0) => format!("{proven} of {} bytes of the image had gone in", far.of),
+        (proven, under_way) => format!(
+            "{proven} of {} bytes of the image had gone in for certain and {under_way} more were on their way",
+            far.of
+        ),
+    };
+    let step = far.step();
+    format!(
+        "the load of {device} had got no further than {step}; {bytes}, and the device is left half loaded"
+    )
 }
 
 /// Bytes as bits in the order in which they go out.

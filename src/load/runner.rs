@@ -14,6 +14,10 @@ const IN_FLIGHT: usize = 3;
 /// The longest stretch of waiting without an answer.
 const SLICE_NS: u64 = 100_000_000;
 
+/// Behind the bits of an image each piece asks for the spare lines: the answer says that the bits have gone in. Beyond the
+/// slots of the two captures of a status look.
+const PROOF: Slot = Slot(2);
+
 /// What has gone over the wire in a load.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Counts {
@@ -105,7 +109,10 @@ pub(super) struct Runner<'a> {
     waited: Duration,
     /// As of the last piece that was submitted.
     submitted: (Walker, Counts),
-    flying: VecDeque<Ticket>,
+    /// With the bits of the image up to the end of each.
+    flying: VecDeque<(Ticket, u64)>,
+    /// Bits of the image that have gone in: an answer from behind them has come.
+    payload_proven: u64,
     /// What failed in the present compare.
     failed: Option<Failed>,
     began: Duration,
@@ -133,6 +140,7 @@ impl<'a> Runner<'a> {
             waited: Duration::ZERO,
             submitted: (walker, Counts::default()),
             flying: VecDeque::new(),
+            payload_proven: 0,
             failed: None,
             began,
         }
@@ -151,6 +159,11 @@ impl<'a> Runner<'a> {
     /// Bits of the image that have been submitted.
     pub(super) fn payload_submitted(&self) -> u64 {
         self.submitted.1.payload_bits
+    }
+
+    /// Bits of the image that have gone into the device for certain, as far as the adapter told.
+    pub(super) fn payload_proven(&self) -> u64 {
+        self.payload_proven
     }
 
     /// Bits that still fit the piece, for shifts that can be cut anywhere.
@@ -285,17 +298,22 @@ impl<'a> Runner<'a> {
             self.forget();
             return Err(Stopped::Cancelled);
         }
+        let payload = self.counts.payload_bits;
+        if payload > self.submitted.1.payload_bits {
+            self.ops.push(Op::Sense(PROOF));
+        }
         if let Some(port) = &mut self.port {
             if self.flying.len() >= IN_FLIGHT
-                && let Some(oldest) = self.flying.pop_front()
+                && let Some((oldest, payload)) = self.flying.pop_front()
             {
                 let answers = port.collect(oldest)?;
+                self.payload_proven = payload;
                 note(&mut self.failed, answers.mismatches);
             }
             match port.submit(Piece {
                 ops: std::mem::take(&mut self.ops),
             }) {
-                Ok(ticket) => self.flying.push_back(ticket),
+                Ok(ticket) => self.flying.push_back((ticket, payload)),
                 Err(error) => {
                     self.forget();
                     return Err(error.into());
@@ -320,8 +338,9 @@ impl<'a> Runner<'a> {
         self.submit()?;
         let mut answers = Answers::default();
         if let Some(port) = &mut self.port {
-            while let Some(ticket) = self.flying.pop_front() {
+            while let Some((ticket, payload)) = self.flying.pop_front() {
                 answers = port.collect(ticket)?;
+                self.payload_proven = payload;
                 note(&mut self.failed, std::mem::take(&mut answers.mismatches));
             }
         }

@@ -45,11 +45,12 @@ fn reading_value(reading: &StatusReading) -> Value {
     })
 }
 
-/// The fields of a load whose adapter failed: how far it had got at most.
+/// The fields of a load whose adapter failed: how far it had got at most, and what of the image had gone in for certain.
 pub fn load_lost_fields(far: &Far) -> Value {
     json!({
         "loaded": false,
         "end": "adapter lost",
+        "bytes_sent_at_least": far.proven,
         "bytes_sent_at_most": far.sent,
         "bytes": far.of,
         "step": far.step,

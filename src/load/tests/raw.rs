@@ -355,9 +355,9 @@ fn a_lost_adapter_is_an_error_that_says_how_far() {
     for (at, far) in [
         (
             1,
-            "step 2 of 7 (wait until the memory is clear), no byte of the image sent",
+            "step 2 of 7 (wait until the memory is clear); no byte of the image was sent",
         ),
-        (300_000, "step 3 of 7 (send the image), "),
+        (300_000, "step 3 of 7 (send the image); "),
     ] {
         let (mut chain, layout, _) = bench(0);
         chain.faults.dies_at = Some(at);

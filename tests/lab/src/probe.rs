@@ -288,7 +288,13 @@ pub fn wrong(step: &Step, facts: &Value) -> Vec<String> {
 
 /// Keys of the program's documents that depend on the route or on how fast it is: numbers of buses and sockets, times,
 /// what was under way when the adapter failed.
-const OF_THE_ROUTE: [&str; 4] = ["bus", "address", "seconds", "bytes_sent_at_most"];
+const OF_THE_ROUTE: [&str; 5] = [
+    "bus",
+    "address",
+    "seconds",
+    "bytes_sent_at_least",
+    "bytes_sent_at_most",
+];
 
 /// The facts that must be the same on every route: all but what a fault cuts short by chance.
 pub fn common(facts: &Value) -> Value {
@@ -297,11 +303,28 @@ pub fn common(facts: &Value) -> Value {
             let kept = map
                 .iter()
                 .filter(|(key, _)| !OF_THE_ROUTE.contains(&key.as_str()));
-            Value::Object(kept.map(|(k, v)| (k.clone(), common(v))).collect())
+            let same = kept.map(|(key, value)| match value.as_str() {
+                Some(text) if key == "message" => (key.clone(), without_numbers(text).into()),
+                _ => (key.clone(), common(value)),
+            });
+            Value::Object(same.collect())
         }
         Value::Array(list) => list.iter().map(common).collect(),
         other => other.clone(),
     }
+}
+
+/// Each number as `#`: a message says how far it got.
+fn without_numbers(text: &str) -> String {
+    let mut out = String::new();
+    for c in text.chars() {
+        match c {
+            '0'..='9' if out.ends_with('#') => {}
+            '0'..='9' => out.push('#'),
+            c => out.push(c),
+        }
+    }
+    out
 }
 
 /// Runs every step; `root` is the root of the workspace.
@@ -400,8 +423,8 @@ mod tests {
 
     #[test]
     fn only_what_belongs_to_the_route_is_left_out() {
-        let facts = json!({ "exit": 0, "document": { "list": [{ "bus": 1, "chip": "x" }], "seconds": 0.5 } });
-        let left = json!({ "exit": 0, "document": { "list": [{ "chip": "x" }] } });
+        let facts = json!({ "exit": 0, "document": { "list": [{ "bus": 1, "chip": "x" }], "seconds": 0.5, "message": "12 of 34 bytes" } });
+        let left = json!({ "exit": 0, "document": { "list": [{ "chip": "x" }], "message": "# of # bytes" } });
         assert_eq!(common(&facts), left);
     }
 }

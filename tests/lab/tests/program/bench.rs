@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use serde_json::Value;
@@ -64,6 +65,12 @@ pub(crate) fn program() -> PathBuf {
 /// Whether everything is asked for: longer grids, and no skips.
 pub(crate) fn full() -> bool {
     std::env::var("TAPLOOM_TESTS").is_ok_and(|v| v == "full")
+}
+
+/// Held by tests that fill the processor or hold times against limits: one at a time.
+pub(crate) fn alone() -> MutexGuard<'static, ()> {
+    static ALONE: Mutex<()> = Mutex::new(());
+    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// A laboratory; none where the system does not allow it, which is said.

@@ -10,13 +10,15 @@ use taploom::simulator::adapter::Model;
 use taploom_lab::fuse::Access;
 use taploom_lab::personality::Fault;
 
-use super::bench::{Job, Scene, Told, full, lab};
+use super::bench::{Job, Scene, Told, alone, full, lab};
 use super::healthy::{check, chips};
 
 /// What the driver says of its own patience: two seconds of silence; then half a second each for a request that is not
 /// taken and for an engine that does not come in step. The rest is for machines with other work. The job's own time comes
 /// on top, twice: bit-bang takes seconds for a ring-out.
 const LONGEST: Duration = Duration::from_secs(8);
+/// Bits that U1 hears before its image: one for each device between it and TDO that a scan pads for.
+const PADS: u64 = 4;
 /// Cells at once: most of them wait.
 const WORKERS: usize = 8;
 
@@ -184,6 +186,24 @@ fn judge(scene: &Scene, trouble: &Trouble, job: Job, told: &Told, work: Duration
         check(scene, job, told);
     }
 
+    // What is said of a load that was cut off, against what the device heard: pads of the devices towards TDO come first.
+    let heard = seen.devices.iter().find(|d| d.name == "U1");
+    if let (true, Some(most), Some(heard)) = (
+        !trouble.safe,
+        told.document["bytes_sent_at_most"].as_u64(),
+        heard.map(|d| d.image_bits),
+    ) {
+        let least = told.document["bytes_sent_at_least"].as_u64();
+        must(
+            least.is_some_and(|n| n == 0 || 8 * n + PADS <= heard),
+            "less of the image went in than was said",
+        );
+        must(
+            heard <= 8 * most + PADS,
+            "more of the image went in than was said",
+        );
+    }
+
     // The board's own record against what is said of it.
     let safe = seen.left_safe() && standing.driven[0] == 0;
     // Before the adapter is opened nothing is driven that was not driven before.
@@ -255,6 +275,7 @@ fn every_fault_on_every_chip_in_every_command() {
     if lab().is_none() {
         return;
     }
+    let _alone = alone();
     let (models, troubles) = (chips(), troubles());
     let healthy = healthy(&models).expect("the laboratory was there just now");
     let cells: Vec<_> = (0..troubles.len())

@@ -10,7 +10,7 @@ use taploom_lab::kernel::{Boot, folder};
 use taploom_lab::personality::{Device, Standing};
 use taploom_lab::probe::{self, Route, STEPS};
 
-use super::bench::{full, lab, program, root};
+use super::bench::{alone, full, lab, program, root};
 
 /// A run of the machine takes about a minute on a quiet processor.
 const LIMIT: Duration = Duration::from_secs(420);
@@ -101,6 +101,7 @@ fn the_probe_gives_the_expected_facts_before_the_laboratorys_file_system() {
 
 #[test]
 fn the_same_probe_on_a_real_kernels_usb_core_agrees() {
+    let _alone = alone();
     let began = Instant::now();
     let Some(kernels) = by_kernel() else { return };
     println!("the machine ran for {:.1} s", began.elapsed().as_secs_f64());
