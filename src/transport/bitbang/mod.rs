@@ -27,6 +27,8 @@
 mod encode;
 mod port;
 #[cfg(test)]
+mod streams;
+#[cfg(test)]
 mod tests;
 
 pub use port::BitBang;

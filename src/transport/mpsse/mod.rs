@@ -27,7 +27,11 @@
 
 mod decode;
 mod encode;
+#[cfg(test)]
+mod explain;
 mod port;
+#[cfg(test)]
+mod streams;
 #[cfg(test)]
 mod tests;
 
