@@ -8,10 +8,14 @@ use taploom::simulator::adapter::{EmulatedAdapter, Model, Timing, Wiring};
 use taploom::tap::{
     Level, Line, Piece, PieceLimits, Port, PortError, Register, ScanProgram, TapState,
 };
-use taploom::transport::{BitBang, Chip, Fault, Faulty, Lowered, Profile, Usb, profiles};
+use taploom::transport::{BitBang, Chip, Fault, Faulty, Profile, profiles};
 
 use super::chain::Chain;
-use super::{IDCODES, any_op, long_read, program_of, random_bits, run};
+use super::ports::{Watched, run};
+use super::programs::{
+    IDCODES, a_long_read_comes_back, answers_as_without_an_adapter, any_op, long_read,
+    reads_the_idcodes,
+};
 
 /// The chips, FT2232C by its channel B; and FIFOs of a single packet.
 fn chips() -> Vec<(Model, u8)> {
@@ -48,14 +52,7 @@ fn every_chip_reads_the_idcodes() {
         let name = model.name.clone();
         let mut port = open(model, channel);
         assert_eq!(port.set_tck_hz(6_000_000), Ok(300_000), "{name}");
-        let mut program = ScanProgram::new();
-        program.reset();
-        let slot = program.scan_captured(Register::Dr, Bits::ones(128), TapState::RunTestIdle);
-        let answers = run(&mut port, program, PieceLimits::at(300_000)).unwrap();
-        let seen = answers.bits(slot);
-        for (i, (_, idcode)) in IDCODES.iter().rev().enumerate() {
-            assert_eq!(seen.get_u64(i * 32, 32) as u32, *idcode, "{name}");
-        }
+        reads_the_idcodes(&mut port, PieceLimits::at(300_000), &name);
         println!("{name}: {:?}", port.traffic());
         assert!(port.usb().chip().in_bit_bang_mode());
         assert_eq!(port.usb().clocks().tck_hz, 300_000, "{name}");
@@ -77,18 +74,10 @@ proptest! {
         let (model, channel) = chips()[chip].clone();
         // Two spare lines only.
         let random: Vec<_> = random.into_iter().filter(|op| !op.needs_spare(2)).collect();
-        let (program, slots) = program_of(&random);
         let limits = PieceLimits { shift_bits: piece_bits, wait_ns: 100_000 };
-        let mut plain = Lowered::new(Chain::new(&IDCODES));
-        let expected = run(&mut plain, program.clone(), limits).unwrap();
         let mut port = open(model, channel);
         let hz = port.set_tck_hz(hz).unwrap();
-        let seen = run(&mut port, program, limits).unwrap();
-        for slot in slots {
-            prop_assert_eq!(seen.get(slot), expected.get(slot), "{:?}", slot);
-        }
-        prop_assert_eq!(&seen.mismatches, &expected.mismatches);
-        prop_assert_eq!(seen.compares, expected.compares);
+        let plain = answers_as_without_an_adapter(&mut port, &random, limits)?;
         port.release().unwrap();
         let chip = port.usb().chip();
         prop_assert_eq!(chip.driven_lines(), 0);
@@ -99,77 +88,12 @@ proptest! {
         prop_assert_eq!(ours.state, theirs.state);
         // The chip's byte period is rounded up to a tick.
         prop_assert!(ours.tck_hz <= hz && ours.tck_hz >= hz - hz / 10_000 - 1);
-        prop_assert_eq!(port.traffic().shift_bits, plain.traffic().shift_bits);
     }
 }
 
 #[test]
 fn no_line_is_an_output_before_it_has_its_starting_level() {
-    /// Keeps the directions of each request, and how many bytes went before it.
-    struct Watch {
-        usb: EmulatedAdapter<Chain>,
-        modes: Vec<(u16, u64)>,
-    }
-    impl Usb for Watch {
-        fn control_out(
-            &mut self,
-            r: u8,
-            v: u16,
-            i: u16,
-        ) -> Result<(), taploom::transport::UsbError> {
-            if r == 0x0b {
-                self.modes.push((v, self.usb.counts().out_bytes));
-            }
-            self.usb.control_out(r, v, i)
-        }
-        fn control_in(
-            &mut self,
-            r: u8,
-            v: u16,
-            i: u16,
-            n: u16,
-        ) -> Result<Vec<u8>, taploom::transport::UsbError> {
-            self.usb.control_in(r, v, i, n)
-        }
-        fn listen(&mut self, b: usize, d: usize) -> Result<(), taploom::transport::UsbError> {
-            self.usb.listen(b, d)
-        }
-        fn write(
-            &mut self,
-            data: Vec<u8>,
-            t: Duration,
-        ) -> Result<(), taploom::transport::UsbError> {
-            self.usb.write(data, t)
-        }
-        fn read(&mut self, t: Duration) -> Result<Vec<u8>, taploom::transport::UsbError> {
-            self.usb.read(t)
-        }
-        fn pause(&mut self, t: Duration) {
-            self.usb.pause(t);
-        }
-        fn packet_bytes(&self) -> usize {
-            self.usb.packet_bytes()
-        }
-        fn product(&self) -> u16 {
-            self.usb.product()
-        }
-        fn release(&self) -> u16 {
-            self.usb.release()
-        }
-        fn name(&self) -> String {
-            self.usb.name()
-        }
-        fn counts(&self) -> taploom::transport::UsbCounts {
-            self.usb.counts()
-        }
-        fn now(&self) -> Duration {
-            self.usb.now()
-        }
-    }
-    let usb = Watch {
-        usb: adapter(Model::ft232r(), 0),
-        modes: Vec::new(),
-    };
+    let usb = Watched::new(adapter(Model::ft232r(), 0));
     let mut port = BitBang::open(usb, Profile::plain_bit_bang("plain", 0)).unwrap();
     // Off, the mode with inputs only, then TCK, TMS and TDI (lines 0, 2 and 4) after one byte.
     assert_eq!(port.usb().modes, [(0, 0), (0x0400, 0), (0x0415, 1)]);
@@ -300,17 +224,7 @@ fn a_host_that_does_not_read_stops_the_chip_and_times_out() {
 fn answers_beyond_every_fifo_come_back() {
     for (model, channel) in chips() {
         let mut port = open(model, channel);
-        let bits = 30_000;
-        let limits = PieceLimits {
-            shift_bits: bits * 2,
-            wait_ns: 1,
-        };
-        let answers = run(&mut port, long_read(bits), limits).unwrap();
-        let seen = answers.bits(taploom::tap::Slot(0));
-        assert_eq!(
-            seen.slice(3, bits - 3),
-            random_bits(5, bits).slice(0, bits - 3)
-        );
+        a_long_read_comes_back(&mut port, 30_000);
     }
 }
 

@@ -11,32 +11,14 @@ use taploom::bits::Bits;
 use taploom::chain::discover;
 use taploom::simulator::Bench;
 use taploom::simulator::adapter::{EmulatedAdapter, Model};
-use taploom::tap::{
-    Answers, Clocks, Level, Line, PieceLimits, Port, PortError, Register, ScanProgram, TapState,
-    Traffic,
-};
+use taploom::tap::{PieceLimits, Port, Register, ScanProgram, TapState};
 use taploom::transport::{BitBang, Mpsse, Profile, Usb, UsbCounts, UsbError};
 
-/// A bench that costs nothing: TDO is TDI.
-struct Wire;
+#[path = "../support/ports.rs"]
+#[allow(dead_code, reason = "some of it is for tests alone")]
+mod ports;
 
-impl Clocks for Wire {
-    fn clock(&mut self, _tms: &Bits, tdi: &Bits) -> Result<Bits, PortError> {
-        Ok(tdi.clone())
-    }
-
-    fn line(&mut self, _line: Line, _level: Level) -> Result<u8, PortError> {
-        Ok(0xff)
-    }
-
-    fn sense(&mut self) -> Result<u8, PortError> {
-        Ok(0xff)
-    }
-
-    fn pass(&mut self, _ns: u64) -> Result<(), PortError> {
-        Ok(())
-    }
-}
+use ports::{Watched, Wire, blind_shift, captured_vectors, moved, mpsse, random_bits};
 
 /// A device that gives the answers of an earlier run at once, so that only the encoder works.
 struct Canned {
@@ -44,53 +26,6 @@ struct Canned {
     packet: usize,
     release: u16,
     counts: UsbCounts,
-}
-
-/// Keeps what a run reads.
-struct Keeping<U> {
-    usb: U,
-    reads: Vec<Vec<u8>>,
-}
-
-impl<U: Usb> Usb for Keeping<U> {
-    fn control_out(&mut self, r: u8, v: u16, i: u16) -> Result<(), UsbError> {
-        self.usb.control_out(r, v, i)
-    }
-    fn control_in(&mut self, r: u8, v: u16, i: u16, n: u16) -> Result<Vec<u8>, UsbError> {
-        self.usb.control_in(r, v, i, n)
-    }
-    fn listen(&mut self, bytes: usize, depth: usize) -> Result<(), UsbError> {
-        self.usb.listen(bytes, depth)
-    }
-    fn write(&mut self, data: Vec<u8>, t: Duration) -> Result<(), UsbError> {
-        self.usb.write(data, t)
-    }
-    fn read(&mut self, t: Duration) -> Result<Vec<u8>, UsbError> {
-        let request = self.usb.read(t)?;
-        self.reads.push(request.clone());
-        Ok(request)
-    }
-    fn pause(&mut self, t: Duration) {
-        self.usb.pause(t);
-    }
-    fn packet_bytes(&self) -> usize {
-        self.usb.packet_bytes()
-    }
-    fn product(&self) -> u16 {
-        self.usb.product()
-    }
-    fn release(&self) -> u16 {
-        self.usb.release()
-    }
-    fn name(&self) -> String {
-        self.usb.name()
-    }
-    fn counts(&self) -> UsbCounts {
-        self.usb.counts()
-    }
-    fn now(&self) -> Duration {
-        self.usb.now()
-    }
 }
 
 impl Usb for Canned {
@@ -132,58 +67,9 @@ impl Usb for Canned {
 }
 
 fn open<U: Usb>(usb: U, high_lines: u8, hz: u32) -> Mpsse<U> {
-    let profile = Profile::plain_module("plain module", 0, high_lines);
-    let mut port = Mpsse::open(usb, profile).expect("the emulated chip opens");
+    let mut port = mpsse(usb, high_lines).expect("the emulated chip opens");
     port.set_tck_hz(hz).expect("the chip makes that rate");
     port
-}
-
-/// Runs a program with two pieces in flight.
-fn run(port: &mut dyn Port, program: ScanProgram, hz: u32) -> Answers {
-    let mut answers = Answers::default();
-    let mut before = None;
-    for piece in program.pieces(PieceLimits::at(hz)) {
-        let ticket = port.submit(piece).expect("runs");
-        if let Some(before) = before.replace(ticket) {
-            answers.join(port.collect(before).expect("runs"));
-        }
-    }
-    if let Some(last) = before {
-        answers.join(port.collect(last).expect("runs"));
-    }
-    answers
-}
-
-fn pattern(bits: usize) -> Bits {
-    let mut x = 0x9e37_79b9_7f4a_7c15_u64;
-    let mut out = Bits::with_capacity(bits);
-    while out.len() < bits {
-        x ^= x << 13;
-        x ^= x >> 7;
-        x ^= x << 17;
-        out.push_u64(x, (bits - out.len()).min(64));
-    }
-    out
-}
-
-/// What a program moved, after the port was opened and the chain reset.
-fn measured(model: Model, hz: u32, program: ScanProgram) -> Traffic {
-    let lines = model.high_lines;
-    let mut port = open(EmulatedAdapter::new(model, Wire), lines, hz);
-    let mut start = ScanProgram::new();
-    start.reset();
-    run(&mut port, start, hz);
-    let before = port.traffic();
-    run(&mut port, program, hz);
-    let after = port.traffic();
-    Traffic {
-        tck_cycles: after.tck_cycles - before.tck_cycles,
-        shift_bits: after.shift_bits - before.shift_bits,
-        usb_out: after.usb_out - before.usb_out,
-        usb_in: after.usb_in - before.usb_in,
-        round_trips: after.round_trips - before.round_trips,
-        elapsed: after.elapsed - before.elapsed,
-    }
 }
 
 /// A yardstick of this machine just now, in MB/s: a byte-wise checksum of as much data as the encoder is given.
@@ -199,10 +85,6 @@ fn copy_rate() -> f64 {
     data.len() as f64 / 1e6 / began.elapsed().as_secs_f64()
 }
 
-fn share(bits: usize, hz: u32, traffic: &Traffic) -> f64 {
-    bits as f64 / f64::from(hz) / traffic.elapsed.as_secs_f64() * 100.0
-}
-
 fn main() {
     let (h, c) = (30_000_000, 6_000_000);
     let chips = [
@@ -213,20 +95,13 @@ fn main() {
     ];
     println!("1 MiB of payload through one of four devices, three BYPASS bits beside it:");
     for (model, hz) in chips.clone() {
-        let bytes = 1 << 20;
-        let mut program = ScanProgram::new();
-        program.scan(Register::Dr, pattern(bytes * 8 + 3), TapState::RunTestIdle);
-        // The status afterwards waits for the end.
-        program.scan_captured(Register::Dr, Bits::ones(35), TapState::RunTestIdle);
-        let name = model.name.clone();
-        let traffic = measured(model, hz, program);
+        let (out, trips, share) = blind_shift(&model, hz, 1 << 20);
+        let name = model.name;
         println!(
-            "  {name:8} {:6.2} % of TCK at {} MHz (goal 99)   {:.5} bytes out a payload byte (goal 1.001)   {} round trips (goal 4)",
-            share(bytes * 8, hz, &traffic),
+            "  {name:8} {share:6.2} % of TCK at {} MHz (goal 99)   {out:.5} bytes out a payload byte (goal 1.001)   {trips} round trips (goal 4)",
             hz / 1_000_000,
-            traffic.usb_out as f64 / bytes as f64,
-            traffic.round_trips,
         );
+        assert!(share >= 99.0 && out <= 1.001 && trips <= 4, "{name}");
     }
 
     println!("cold adapter to a discovered chain of five, knitting-machine board as drawn, 6 MHz:");
@@ -247,24 +122,20 @@ fn main() {
             traffic.usb_out,
             traffic.usb_in,
         );
+        let ms = traffic.elapsed.as_secs_f64() * 1000.0;
+        assert!(ms <= f64::from(goal) && traffic.round_trips <= 4, "{name}");
     }
 
     println!("vectors over 1,500 cells, all captured:");
     for (model, hz) in chips {
-        let vectors = 1000;
-        let mut program = ScanProgram::new();
-        for _ in 0..vectors {
-            program.scan_captured(Register::Dr, pattern(1500), TapState::UpdateDr);
-        }
-        let name = model.name.clone();
-        let goal = if model.fast { 95 } else { 75 };
-        let traffic = measured(model, hz, program);
+        let (trips, share) = captured_vectors(&model, hz);
+        let goal = if model.fast { 95.0 } else { 75.0 };
+        let name = model.name;
         println!(
-            "  {name:8} {:6.2} % of cells / TCK at {} MHz (goal {goal})   {} round trips",
-            share(1500 * vectors, hz, &traffic),
+            "  {name:8} {share:6.2} % of cells / TCK at {} MHz (goal {goal})   {trips} round trips",
             hz / 1_000_000,
-            traffic.round_trips,
         );
+        assert!(share >= goal, "{name}: {share}");
     }
 
     println!(
@@ -281,21 +152,18 @@ fn main() {
             let bits = 1 << 20;
             let mut program = ScanProgram::new();
             if captured {
-                program.scan_captured(Register::Dr, pattern(bits), TapState::RunTestIdle);
+                program.scan_captured(Register::Dr, random_bits(1, bits), TapState::RunTestIdle);
             } else {
-                program.scan(Register::Dr, pattern(bits), TapState::RunTestIdle);
+                program.scan(Register::Dr, random_bits(1, bits), TapState::RunTestIdle);
             }
             // Its answer comes behind everything.
             program.sense();
-            let before = port.traffic();
-            run(&mut port, program, hz);
-            let after = port.traffic();
-            let rate = bits as f64 / (after.elapsed - before.elapsed).as_secs_f64();
+            let traffic = moved(&mut port, program, hz);
+            let rate = bits as f64 / traffic.elapsed.as_secs_f64();
             let share = rate / ceiling * 100.0;
             println!(
                 "  {name:8} {what:10} {share:6.2} % of {:.0} TCK a second (goal 95)   {} round trips (goal 4)",
-                ceiling,
-                after.round_trips - before.round_trips,
+                ceiling, traffic.round_trips,
             );
             assert!(share >= 95.0, "{name}: {share}");
         }
@@ -309,18 +177,23 @@ fn main() {
             let mut program = ScanProgram::new();
             program.reset();
             if read {
-                program.scan_captured(Register::Dr, pattern(bytes * 8), TapState::RunTestIdle);
+                program.scan_captured(
+                    Register::Dr,
+                    random_bits(1, bytes * 8),
+                    TapState::RunTestIdle,
+                );
             } else {
-                program.scan(Register::Dr, pattern(bytes * 8), TapState::RunTestIdle);
+                program.scan(
+                    Register::Dr,
+                    random_bits(1, bytes * 8),
+                    TapState::RunTestIdle,
+                );
             }
             program
         };
-        let keeping = Keeping {
-            usb: EmulatedAdapter::new(Model::ft2232h(), Wire),
-            reads: Vec::new(),
-        };
+        let keeping = Watched::new(EmulatedAdapter::new(Model::ft2232h(), Wire));
         let mut port = open(keeping, 8, h);
-        run(&mut port, program(), h);
+        moved(&mut port, program(), h);
         let canned = Canned {
             reads: port.usb().reads.clone().into(),
             packet: 512,
@@ -351,5 +224,6 @@ fn main() {
              so {:.2} of it",
             rate / copied
         );
+        assert!(rate >= 200.0, "{what}: {rate}");
     }
 }
