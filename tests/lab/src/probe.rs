@@ -5,7 +5,7 @@
 //! channel A at the end).
 
 use std::path::Path;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 use taploom::simulator::adapter::Model;
@@ -27,6 +27,9 @@ pub trait Route {
     /// # Errors
     /// What went wrong.
     fn unplug(&mut self) -> Result<Standing, String>;
+
+    /// How the device stands now.
+    fn standing(&mut self) -> Standing;
 
     /// Starts the program under test from the root of the workspace.
     ///
@@ -71,6 +74,8 @@ pub struct Step {
     pub plug: Plug,
     /// What goes wrong with it.
     pub fault: Option<Fault>,
+    /// The program is told to end (SIGTERM) when the chip has taken so many bytes.
+    pub terminate: Option<u64>,
     /// The command line, `--json` apart.
     pub arguments: &'static [&'static str],
     /// The facts.
@@ -111,6 +116,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Never,
         fault: None,
+        terminate: None,
         arguments: &["adapters"],
         facts: &[
             Is("/exit", "0"),
@@ -123,6 +129,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Before,
         fault: None,
+        terminate: None,
         arguments: &["adapters"],
         facts: &[
             Is("/exit", "0"),
@@ -137,6 +144,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft232h,
         plug: Plug::After("plug the adapter in; waiting"),
         fault: None,
+        terminate: None,
         arguments: &["adapters", "--wait", "60"],
         facts: &[
             Is("/exit", "0"),
@@ -149,6 +157,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Before,
         fault: None,
+        terminate: None,
         arguments: SCAN,
         facts: SCANNED,
     },
@@ -157,6 +166,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft232r,
         plug: Plug::Before,
         fault: None,
+        terminate: None,
         arguments: SCAN,
         facts: SCANNED,
     },
@@ -165,6 +175,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Before,
         fault: None,
+        terminate: None,
         arguments: LOAD,
         facts: &[
             Is("/exit", "0"),
@@ -180,6 +191,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Before,
         fault: Some(Fault::Unplug(25_000)),
+        terminate: None,
         arguments: LOAD,
         facts: &[
             Is("/exit", "3"),
@@ -196,6 +208,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Before,
         fault: Some(Fault::StallOut(25_000)),
+        terminate: None,
         arguments: LOAD,
         facts: &[
             Is("/exit", "3"),
@@ -207,10 +220,28 @@ pub const STEPS: &[Step] = &[
         ],
     },
     Step {
+        name: "told to end in mid-load",
+        // By bit-bang a load takes more than a second.
+        chip: Model::ft232r,
+        plug: Plug::Before,
+        fault: None,
+        terminate: Some(100_000),
+        arguments: LOAD,
+        facts: &[
+            Is("/exit", "143"),
+            Is("/document/loaded", "false"),
+            Is("/board/running", "[]"),
+            Is("/board/left_safe", "true"),
+            Is("/board/fights", "0"),
+            Is("/driven", "0"),
+        ],
+    },
+    Step {
         name: "a mode that is refused",
         chip: Model::ft2232h,
         plug: Plug::Before,
         fault: Some(Fault::Refuse(0x0b)),
+        terminate: None,
         arguments: SCAN,
         facts: &[
             Is("/exit", "3"),
@@ -224,6 +255,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Before,
         fault: Some(Fault::Hang(25_000)),
+        terminate: None,
         arguments: LOAD,
         facts: &[
             Is("/exit", "3"),
@@ -237,6 +269,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Driver,
         fault: None,
+        terminate: None,
         arguments: &["adapters"],
         facts: &[
             Is("/exit", "0"),
@@ -249,6 +282,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Driver,
         fault: None,
+        terminate: None,
         arguments: SCAN,
         facts: SCANNED,
     },
@@ -257,6 +291,7 @@ pub const STEPS: &[Step] = &[
         chip: Model::ft2232h,
         plug: Plug::Driver,
         fault: None,
+        terminate: None,
         arguments: SCAN_AND_GIVE_BACK,
         facts: &[
             Is("/exit", "0"),
@@ -286,30 +321,36 @@ pub fn wrong(step: &Step, facts: &Value) -> Vec<String> {
     wrong
 }
 
-/// Keys of the program's documents that depend on the route or on how fast it is: numbers of buses and sockets, times,
-/// what was under way when the adapter failed.
-const OF_THE_ROUTE: [&str; 5] = [
-    "bus",
-    "address",
-    "seconds",
+/// Keys of the program's documents that depend on the route or on how fast it is: numbers of buses and sockets, times.
+const OF_THE_ROUTE: [&str; 4] = ["bus", "address", "seconds", "limit_seconds"];
+/// Keys that tell how far a job got that was cut short.
+const HOW_FAR: [&str; 6] = [
+    "bytes_sent",
     "bytes_sent_at_least",
     "bytes_sent_at_most",
+    "bits_shifted",
+    "payload_bits",
+    "tck_cycles",
 ];
 
-/// The facts that must be the same on every route: all but what a fault cuts short by chance.
-pub fn common(facts: &Value) -> Value {
+/// The facts of a step that must be the same on every route; where a job is cut short, all but how far it got by chance.
+pub fn common(step: &Step, facts: &Value) -> Value {
+    let cut_short = step.fault.is_some() || step.terminate.is_some();
     match facts {
         Value::Object(map) => {
-            let kept = map
-                .iter()
-                .filter(|(key, _)| !OF_THE_ROUTE.contains(&key.as_str()));
+            let kept = map.iter().filter(|(key, _)| {
+                let key = key.as_str();
+                !OF_THE_ROUTE.contains(&key) && !(cut_short && HOW_FAR.contains(&key))
+            });
             let same = kept.map(|(key, value)| match value.as_str() {
-                Some(text) if key == "message" => (key.clone(), without_numbers(text).into()),
-                _ => (key.clone(), common(value)),
+                Some(text) if cut_short && key != "step" => {
+                    (key.clone(), without_numbers(text).into())
+                }
+                _ => (key.clone(), common(step, value)),
             });
             Value::Object(same.collect())
         }
-        Value::Array(list) => list.iter().map(common).collect(),
+        Value::Array(list) => list.iter().map(|v| common(step, v)).collect(),
         other => other.clone(),
     }
 }
@@ -364,6 +405,19 @@ fn one(route: &mut dyn Route, root: &Path, step: &Step) -> Result<Value, String>
             running
         }
     };
+    if let Some(bytes) = step.terminate {
+        let began = Instant::now();
+        while route.standing().taken < bytes {
+            if began.elapsed() > LIMIT {
+                return Err(format!(
+                    "the chip never took {bytes} bytes: {:#?}",
+                    running.wait(LIMIT)
+                ));
+            }
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        running.signal(libc::SIGTERM);
+    }
     let run = running.wait(LIMIT);
     let driver = route.driver_holds(0);
     let standing = match step.plug {
@@ -423,8 +477,23 @@ mod tests {
 
     #[test]
     fn only_what_belongs_to_the_route_is_left_out() {
-        let facts = json!({ "exit": 0, "document": { "list": [{ "bus": 1, "chip": "x" }], "seconds": 0.5, "message": "12 of 34 bytes" } });
-        let left = json!({ "exit": 0, "document": { "list": [{ "chip": "x" }], "message": "# of # bytes" } });
-        assert_eq!(common(&facts), left);
+        let facts = json!({
+            "exit": 0,
+            "document": { "list": [{ "bus": 1, "chip": "x1" }], "bytes_sent": 5, "what": "12 of 34 bytes" },
+        });
+        let left = json!({
+            "exit": 0,
+            "document": { "list": [{ "chip": "x1" }], "bytes_sent": 5, "what": "12 of 34 bytes" },
+        });
+        assert_eq!(common(&STEPS[0], &facts), left);
+        let cut = Step {
+            fault: Some(Fault::Unplug(1)),
+            ..STEPS[0]
+        };
+        let left = json!({
+            "exit": 0,
+            "document": { "list": [{ "chip": "x#" }], "what": "# of # bytes" },
+        });
+        assert_eq!(common(&cut, &facts), left);
     }
 }

@@ -1,7 +1,10 @@
 //! Inside: devices on the kernel's virtual host controller, which speaks USB/IP with them.
 //!
-//! Messages as the kernel's `Documentation/usb/usbip_protocol.rst` has them, big-endian, 48 bytes of head.
+//! Messages as the kernel's `Documentation/usb/usbip_protocol.rst` has them, big-endian, 48 bytes of head. The answer to an
+//! unlink has no room for what had moved by then, which a real host controller tells; so a transfer that had begun is
+//! answered as far as it got, and the unlink as one that came too late. The kernel calls it cancelled all the same.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::{self, Read, Write};
 use std::os::fd::AsRawFd;
@@ -12,7 +15,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use crate::controller::{Controller, Finished, Kind, Status, Transfer};
+use crate::controller::{Controller, Finished, Id, Kind, Status, Transfer};
 use crate::personality::{Descriptors, Device, Setup, Speed, Standing};
 use crate::probe::Route;
 use crate::run::Running;
@@ -132,6 +135,11 @@ impl Route for Bus {
         Ok(standing)
     }
 
+    fn standing(&mut self) -> Standing {
+        let plugged = self.plugged.as_ref();
+        plugged.map_or(Standing::default(), |p| lock(&p.controller).standing())
+    }
+
     fn start(&mut self, arguments: &[&str]) -> Result<Running, String> {
         let child = Command::new("/taploom")
             .args(arguments)
@@ -161,6 +169,7 @@ impl Route for Bus {
 fn serve(mut stream: UnixStream, controller: &Mutex<Controller>) -> io::Result<()> {
     stream.set_nonblocking(true)?;
     let (mut heard, mut room) = (Vec::new(), vec![0; 1 << 16]);
+    let mut unlinks = BTreeMap::new();
     loop {
         let wait = lock(controller).wait();
         if is_readable(&stream, wait)? {
@@ -173,7 +182,7 @@ fn serve(mut stream: UnixStream, controller: &Mutex<Controller>) -> io::Result<(
             }
         }
         let mut controller = lock(controller);
-        while let Some(used) = take(&heard, &mut controller, &mut stream)? {
+        while let Some(used) = take(&heard, &mut controller, &mut unlinks, &mut stream)? {
             heard.drain(..used);
         }
         controller.advance();
@@ -183,9 +192,17 @@ fn serve(mut stream: UnixStream, controller: &Mutex<Controller>) -> io::Result<(
             return Ok(());
         }
         while let Some(finished) = controller.finished() {
-            // What was taken back was answered then.
-            if finished.status != Status::Cancelled {
+            let unlink = unlinks.remove(&finished.id);
+            if finished.status != Status::Cancelled || finished.moved > 0 {
                 send(&mut stream, &submitted(&finished))?;
+            }
+            if let Some(unlink) = unlink {
+                let status = if finished.moved > 0 {
+                    0
+                } else {
+                    -libc::ECONNRESET
+                };
+                send(&mut stream, &head(UNLINKED, unlink, status, 0))?;
             }
         }
     }
@@ -227,10 +244,12 @@ fn send(stream: &mut UnixStream, mut bytes: &[u8]) -> io::Result<()> {
     Ok(())
 }
 
-/// Does the first message of `heard`; gives its length, or none if it is not whole yet.
+/// Does the first message of `heard`; gives its length, or none if it is not whole yet. What is taken back is noted in
+/// `unlinks`, with the number of the message.
 fn take(
     heard: &[u8],
     controller: &mut Controller,
+    unlinks: &mut BTreeMap<Id, u32>,
     stream: &mut UnixStream,
 ) -> io::Result<Option<usize>> {
     if heard.len() < HEAD {
@@ -268,9 +287,13 @@ fn take(
             Ok(Some(HEAD + out))
         }
         UNLINK => {
-            let was_pending = controller.cancel(word(heard, 5).into());
-            let status = if was_pending { -libc::ECONNRESET } else { 0 };
-            send(stream, &head(UNLINKED, id, status, 0))?;
+            let transfer = word(heard, 5).into();
+            if controller.cancel(transfer) {
+                unlinks.insert(transfer, id);
+            } else {
+                // It has ended and was answered before this came.
+                send(stream, &head(UNLINKED, id, 0, 0))?;
+            }
             Ok(Some(HEAD))
         }
         other => Err(io::Error::other(format!("message {other:#x}"))),
@@ -287,7 +310,8 @@ fn submitted(finished: &Finished) -> Vec<u8> {
         Status::Good => 0,
         Status::Stalled => -libc::EPIPE,
         Status::Gone => -libc::ESHUTDOWN,
-        Status::Cancelled => -libc::ECONNRESET,
+        // Only what had begun; the kernel knows that it took it back.
+        Status::Cancelled => 0,
         Status::Overflow => -libc::EOVERFLOW,
     };
     let mut message = head(SUBMITTED, finished.id as u32, status, finished.moved as u32);

@@ -12,7 +12,7 @@ use taploom_lab::probe::{self, Route, STEPS};
 
 use super::bench::{alone, full, lab, program, root};
 
-/// A run of the machine takes about a minute on a quiet processor.
+/// A run of the virtual machine takes half a minute on a quiet processor.
 const LIMIT: Duration = Duration::from_secs(420);
 
 /// One socket of the laboratory.
@@ -33,6 +33,11 @@ impl Route for Socket {
         let standing = self.lab.standing(address);
         self.lab.unplug(address);
         Ok(standing)
+    }
+
+    fn standing(&mut self) -> Standing {
+        self.address
+            .map_or(Standing::default(), |address| self.lab.standing(address))
     }
 
     fn start(&mut self, arguments: &[&str]) -> Result<Running, String> {
@@ -104,11 +109,14 @@ fn the_same_probe_on_a_real_kernels_usb_core_agrees() {
     let _alone = alone();
     let began = Instant::now();
     let Some(kernels) = by_kernel() else { return };
-    println!("the machine ran for {:.1} s", began.elapsed().as_secs_f64());
+    println!(
+        "the virtual machine ran for {:.1} s",
+        began.elapsed().as_secs_f64()
+    );
     judge("kernel", &kernels);
     let Some(ours) = by_fuse() else { return };
     for (step, (ours, kernels)) in STEPS.iter().zip(ours.iter().zip(&kernels)) {
-        let (ours, kernels) = (probe::common(ours), probe::common(kernels));
+        let (ours, kernels) = (probe::common(step, ours), probe::common(step, kernels));
         assert_eq!(ours, kernels, "{}: the routes differ", step.name);
         println!("{:36} exit {}: agrees", step.name, ours["exit"]);
     }
