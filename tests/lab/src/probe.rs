@@ -340,7 +340,7 @@ pub fn common(step: &Step, facts: &Value) -> Value {
         Value::Object(map) => {
             let kept = map.iter().filter(|(key, _)| {
                 let key = key.as_str();
-                !OF_THE_ROUTE.contains(&key) && !(cut_short && HOW_FAR.contains(&key))
+                !(OF_THE_ROUTE.contains(&key) || cut_short && HOW_FAR.contains(&key))
             });
             let same = kept.map(|(key, value)| match value.as_str() {
                 Some(text) if cut_short && key != "step" => {
