@@ -9,6 +9,18 @@ use crate::span::Span;
 
 /// More than this many are counted, not kept: a file that is no BSDL must not fill the memory.
 const KEPT: usize = 2_000;
+/// Messages are no longer than this, in bytes: a name of a megabyte must not stand in thousands of them.
+const LONGEST: usize = 600;
+
+/// A text of bounded length: of a long one the middle is left out.
+fn cut(text: String) -> String {
+    if text.len() <= LONGEST {
+        return text;
+    }
+    let head = text.floor_char_boundary(LONGEST * 2 / 3);
+    let tail = text.ceil_char_boundary(text.len() - LONGEST / 4);
+    format!("{} … {}", &text[..head], &text[tail..])
+}
 
 pub(crate) struct Report<'o> {
     options: &'o Options,
@@ -63,7 +75,7 @@ impl<'o> Report<'o> {
         let diagnostic = Diagnostic {
             code: rule.code,
             severity,
-            message: message.into(),
+            message: cut(message.into()),
             primary,
             secondary: Vec::new(),
             help: Some(rule.help.to_owned()),
@@ -116,15 +128,41 @@ impl<'o> Report<'o> {
 pub(crate) struct Entry<'a>(&'a mut Diagnostic);
 
 impl Entry<'_> {
+    /// The message in full, however long: words of the maker to the user.
+    pub(crate) fn whole(self, message: String) -> Self {
+        self.0.message = message;
+        self
+    }
+
     /// A further place.
     pub(crate) fn also(self, span: Span, what: impl Into<String>) -> Self {
-        self.0.secondary.push((span, what.into()));
+        self.0.secondary.push((span, cut(what.into())));
         self
     }
 
     /// Help that knows more than the rule's own.
     pub(crate) fn help(self, help: impl Into<String>) -> Self {
-        self.0.help = Some(help.into());
+        self.0.help = Some(cut(help.into()));
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_texts_lose_their_middle() {
+        assert_eq!(cut("é".repeat(300)).len(), LONGEST);
+        let long = cut(format!("a{}z", "é".repeat(400_000)));
+        assert!(long.len() < LONGEST && long.starts_with("aé") && long.ends_with("éz"));
+        // The entity's name stands in a message for each attribute that names another.
+        let name = "L".repeat(100_000);
+        let one = "attribute INSTRUCTION_LENGTH of LOOM : entity is 4;\n";
+        let text = format!("entity {name} is\n{}end {name};", one.repeat(300));
+        let outcome = crate::parse(text.as_bytes(), &Options::default());
+        assert!(outcome.diagnostics.len() > 300);
+        let size = |d: &Diagnostic| d.message.len() + d.help.as_ref().map_or(0, String::len);
+        assert!(outcome.diagnostics.iter().all(|d| size(d) < 3 * LONGEST));
     }
 }

@@ -138,7 +138,7 @@ fn faults_in_them_are_warnings() {
     assert_eq!(codes, ["B017", "B017", "B720"]);
 }
 
-/// The 2013 edition: port modes and the attributes whose shapes facts 3.4 gives (from memory).
+/// The 2013 edition: port modes and the attributes of its register description (IEEE 1149.1-2013, from memory).
 #[test]
 fn the_2013_edition_is_described() {
     let text = with(

@@ -380,3 +380,20 @@ fn lengths_beyond_reason_are_refused_by_name() {
         assert_eq!(device.cells.len(), octal().cells.len());
     }
 }
+
+/// A wide port that stands in many pairs is not gone through once for each of them: a file of a megabyte took forty
+/// minutes.
+#[test]
+fn many_pairs_of_wide_ports_are_read_in_good_time() {
+    let pairs = vec!["(Q, R)"; 20_000].join(", ");
+    let text = format!(
+        "entity LOOM is\n port (Q, R : in bit_vector (0 to 65535));\n use STD_1149_1_2001.all;\n \
+         attribute PORT_GROUPING of LOOM : entity is \"DIFFERENTIAL_VOLTAGE ({pairs})\";\nend LOOM;\n"
+    );
+    let start = std::time::Instant::now();
+    let outcome = read(text.as_bytes());
+    assert!(outcome.diagnostics.iter().any(|d| d.code == "B311"));
+    assert_eq!(outcome.device.unwrap().groups[0].pairs.len(), 20_000);
+    let took = start.elapsed();
+    assert!(took.as_secs() < 10, "{took:?}");
+}

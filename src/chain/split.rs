@@ -235,7 +235,7 @@ mod tests {
 
     #[test]
     fn the_worked_examples() {
-        // Facts on discovery, computed: a 4-bit part capturing 0001 nearest TDO, then a 5-bit part capturing 00001.
+        // Computed by hand: a 4-bit part capturing 0001 nearest TDO, then a 5-bit part capturing 00001.
         let capture = Bits::from_binary("000010001").unwrap();
         assert_eq!(split(&capture, &unknown(2)), Split::Unique(vec![5, 4]));
         // An 8-bit part whose capture is 000XXX01 (XC95144 BSDL) with XXX = 001.

@@ -1,4 +1,5 @@
-//! The boundary register as a whole: numbers, merges, control cells, drivers (facts 3.7, rules 40, 41, 45 to 51).
+//! The boundary register as a whole: numbers, merges, control cells, drivers (IEEE 1149.1-2001
+//! Annex B, clause not checked).
 
 use std::collections::HashSet;
 

@@ -1,4 +1,5 @@
-//! Single cells against their ports and types, and ports without cells (facts 3.7, rules 42 to 45, 50, 52 to 55).
+//! Single cells against their ports and types, and ports without cells (IEEE 1149.1-2001 Annex B, clause not
+//! checked).
 
 use std::collections::HashSet;
 
@@ -274,10 +275,12 @@ fn associates(s: Subject<'_>, report: &mut Report<'_>) {
 /// All bits that are second lines of pairs.
 fn associated(s: Subject<'_>) -> HashSet<PortBit> {
     let pairs = s.device.groups.iter().flat_map(|g| &g.pairs);
-    pairs
-        .flat_map(|p| match p.associated.index {
-            Some(_) => vec![p.associated],
-            None => s.device.bits_of(p.associated.port).collect(),
+    let sides: HashSet<PortBit> = pairs.map(|p| p.associated).collect();
+    sides
+        .into_iter()
+        .flat_map(|side| match side.index {
+            Some(_) => vec![side],
+            None => s.device.bits_of(side.port).collect(),
         })
         .collect()
 }

@@ -1,4 +1,4 @@
-//! Instruction register (facts 3.7, rules 22 to 31).
+//! Instruction register (IEEE 1149.1-2001 clauses 7 and 8, from memory).
 
 use std::collections::HashMap;
 

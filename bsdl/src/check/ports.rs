@@ -1,4 +1,4 @@
-//! Test access port, pairs, compliance patterns (facts 3.7, rules 13 to 21).
+//! Test access port, pairs, compliance patterns (IEEE 1149.1-2001 Annex B, clause not checked).
 
 use std::collections::HashMap;
 
@@ -59,11 +59,20 @@ fn tap(s: Subject<'_>, report: &mut Report<'_>) {
 
 fn groups(s: Subject<'_>, report: &mut Report<'_>) {
     let mut used: HashMap<PortBit, Span> = HashMap::new();
+    // A wide port that stands in many pairs is looked through once.
+    let mut whole: HashMap<PortBit, Span> = HashMap::new();
     for pair in s.device.groups.iter().flat_map(|g| &g.pairs) {
         if let Some(cause) = misfit(s, pair) {
             report.add(&rules::GROUP_PORT, pair.span, cause);
         }
         for side in [pair.representative, pair.associated] {
+            if let Some(first) = whole.insert(side, pair.span) {
+                let message = format!("{} belongs to two pairs", s.device.bit_name(side));
+                report
+                    .add(&rules::GROUP_TWICE, pair.span, message)
+                    .also(first, "the first pair");
+                continue;
+            }
             let bits: Vec<PortBit> = match side.index {
                 Some(_) => vec![side],
                 None => s.device.bits_of(side.port).collect(),

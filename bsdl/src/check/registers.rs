@@ -1,4 +1,4 @@
-//! Identity and register access (facts 3.7, rules 32 to 39).
+//! Identity and register access (IEEE 1149.1-2001 clause 12 and Annex B, from memory, clauses not checked).
 
 use super::Subject;
 use crate::model::{Instruction, Pattern, RegisterRef, Trit};

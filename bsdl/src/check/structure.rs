@@ -1,4 +1,5 @@
-//! Names, statements that must be there, editions (facts 3.7, rules 1 to 6), tests inside the part (56 to 59).
+//! Names, statements that must be there, editions, tests inside the part (IEEE 1149.1-2001 B.8 and
+//! Annex B, from memory, clauses not checked).
 
 use super::Subject;
 use crate::model::{CellFunction, Edition, Observing, PortMode, Wait};

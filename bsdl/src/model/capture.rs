@@ -98,7 +98,7 @@ pub fn capture_source(kind: K, function: F, driving: bool, mode: CaptureMode) ->
 mod tests {
     use super::*;
 
-    /// Rows of the table in the facts sheet: cell, function, driving, EXTEST, SAMPLE, INTEST.
+    /// Rows of the package body STD_1149_1_2001, from memory: cell, function, driving, EXTEST, SAMPLE, INTEST.
     #[test]
     fn table_of_the_standard_package() {
         use CaptureSource::{Pi, Po, Unknown as X, Upd};

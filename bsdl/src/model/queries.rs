@@ -206,7 +206,7 @@ impl Device {
     }
 
     /// The register that an instruction puts between TDI and TDO: as REGISTER_ACCESS says, else as the standard
-    /// fixes it (1149.1-2001 clause 8, from memory; facts 3.7 rule 37); `None` if nobody says.
+    /// fixes it (IEEE 1149.1-2001 clause 8, from memory); `None` if nobody says.
     pub fn register_for(&self, instruction: &Instruction) -> Option<RegisterRef> {
         let is = |names: &[&str]| {
             names

@@ -326,10 +326,16 @@ impl<'a, 'r, 'o> Cursor<'a, 'r, 'o> {
     }
 }
 
-/// Text from bytes: UTF-8 if they are, else each byte a Latin-1 letter.
+/// Text from bytes: UTF-8 where they are, each other byte a Latin-1 letter. A part of a text thus reads as it does in
+/// the whole.
 pub(crate) fn latin(bytes: &[u8]) -> String {
-    match std::str::from_utf8(bytes) {
-        Ok(text) => text.to_owned(),
-        Err(_) => bytes.iter().map(|&b| b as char).collect(),
+    if let Ok(text) = std::str::from_utf8(bytes) {
+        return text.to_owned();
     }
+    let mut text = String::with_capacity(bytes.len() + 8);
+    for chunk in bytes.utf8_chunks() {
+        text.push_str(chunk.valid());
+        text.extend(chunk.invalid().iter().map(|&b| b as char));
+    }
+    text
 }

@@ -1,4 +1,5 @@
-//! Bytes to tokens. Rules: facts 3.1 (BSDL is written in VHDL's letters; 1149.1-2001 B.5, from memory).
+//! Bytes to tokens. Rules: IEEE 1149.1-2001 B.5, from memory; the first ones as in the appendix of a published handbook. BSDL is written in
+//! VHDL's letters.
 
 use memchr::{memchr2, memchr3};
 

@@ -1,4 +1,4 @@
-//! The order of the statements (facts 3.2; 1149.1-2001 B.8, from memory).
+//! The order of the statements (IEEE 1149.1-2001 B.8, from memory).
 
 use crate::report::Report;
 use crate::rules;

@@ -65,7 +65,7 @@ pub(super) fn value(pattern: &Pattern) -> Value {
 mod tests {
     use super::*;
 
-    /// XC95144: vendor BSDL, version any; the fields also in facts 5 and answer record 8265.
+    /// XC95144: vendor BSDL, version any; the fields also in the maker's answer record 8265.
     #[test]
     fn fields_of_a_published_pattern() {
         let pattern: Pattern = format!("XXXX{:028b}", 0x0950_8093).parse().unwrap();

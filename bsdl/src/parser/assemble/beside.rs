@@ -181,7 +181,8 @@ impl<'a> Assembly<'a, '_, '_> {
         if let Some(frame) = self.beside_text("ISC_DESIGN_WARNING") {
             let message = format!("the maker warns: {}", latin(frame.text()).trim());
             self.report
-                .add(&rules::WARNING_TEXT, frame.joined.span, message);
+                .add(&rules::WARNING_TEXT, frame.joined.span, String::new())
+                .whole(message);
         }
         self.flows(&mut isc);
         if isc != SystemConfiguration::default() {

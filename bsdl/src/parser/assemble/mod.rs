@@ -436,7 +436,9 @@ impl<'a> Assembly<'a, '_, '_> {
                         "the maker warns: {}",
                         super::cursor::latin(&joined.text).trim()
                     );
-                    self.report.add(&rules::WARNING_TEXT, joined.span, message);
+                    self.report
+                        .add(&rules::WARNING_TEXT, joined.span, String::new())
+                        .whole(message);
                 } else {
                     self.wrong_value(
                         attribute.span,

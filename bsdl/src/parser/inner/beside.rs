@@ -143,7 +143,7 @@ pub(crate) fn starts(text: In<'_>) -> bool {
 mod tests {
     use super::*;
 
-    /// The forms of facts 3.9.
+    /// The forms of IEEE 1149.6, from memory, clause not checked.
     #[test]
     fn ac_attributes() {
         let (_, waits) = pulse(b"Wait_Duration TCK 15").unwrap();

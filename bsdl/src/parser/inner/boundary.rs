@@ -154,7 +154,7 @@ mod tests {
 
     #[test]
     fn lines_of_real_files() {
-        // The forms of facts 3.5, as seen in published files.
+        // The forms that published files have.
         let (rest, l) = line(b"4 (BC_1, PB07_16, output3, X, 3, 0, Z),").unwrap();
         assert_eq!(
             (rest, l.number, l.kind, l.port),

@@ -166,7 +166,7 @@ pub(crate) fn starts_power(text: In<'_>) -> bool {
 mod tests {
     use super::*;
 
-    /// The shapes of facts 3.4.
+    /// The shapes of IEEE 1149.1-2013, from memory, clause not checked.
     #[test]
     fn shapes_of_2013() {
         let (_, (supply, ports)) = power(b"VCCIO1 : (P1, P2(3))").unwrap();

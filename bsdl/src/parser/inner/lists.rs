@@ -134,7 +134,7 @@ mod tests {
             (name, codes.len(), codes[1].0.to_string()),
             (&b"BYPASS"[..], 2, "10X0".into())
         );
-        // The form of facts 3.2, from a published tutorial.
+        // The form that a published tutorial gives.
         let (_, a) = access(b"MY_REG[8] (MY_INSTRUCTION CAPTURES 01010101, OTHER)").unwrap();
         assert_eq!(
             (a.register, a.length, a.instructions.len()),
