@@ -26,13 +26,21 @@ pub fn plain(path: &Path) -> io::Result<()> {
 /// # Errors
 /// The system's; no plain file; too large.
 pub fn read(path: &Path) -> io::Result<Vec<u8>> {
+    read_at_most(path, LARGEST)
+}
+
+/// The bytes of a plain file of at most so many bytes.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_at_most(path: &Path, largest: u64) -> io::Result<Vec<u8>> {
     plain(path)?;
     let mut bytes = Vec::new();
     std::fs::File::open(path)?
-        .take(LARGEST + 1)
+        .take(largest + 1)
         .read_to_end(&mut bytes)?;
-    if bytes.len() as u64 > LARGEST {
-        let most = LARGEST >> 20;
+    if bytes.len() as u64 > largest {
+        let most = largest >> 20;
         return Err(Error::new(
             ErrorKind::InvalidInput,
             format!("it is larger than {most} MiB"),

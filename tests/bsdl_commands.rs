@@ -494,3 +494,182 @@ fn broken_files_are_told_fault_by_fault() {
         );
     }
 }
+
+/// Hostile files: each is answered with words, soon, and in little room.
+#[cfg(unix)]
+#[test]
+fn hostile_files_are_told_in_words() {
+    let folder = folder("hostile-files");
+    let open = "entity LOOM is port (A : in bit); use STD_1149_1_2001.all;\n";
+    let many = |n: usize, one: &str| vec![one; n].join(", ");
+    let cells = many(1_000_000, "0 (BC_1, A, input, X)");
+    let deep = format!("{}x{}", "(".repeat(1_000_000), ")".repeat(1_000_000));
+    for (name, text, code, words) in [
+        (
+            "range",
+            open.replace("bit)", "bit_vector (0 to 4294967295))"),
+            "B210",
+            "4294967296 bits",
+        ),
+        (
+            "unclosed",
+            format!("{open}attribute DESIGN_WARNING of LOOM : entity is \"x\nend LOOM;\n"),
+            "B005",
+            "does not close",
+        ),
+        (
+            "nul",
+            open.replace("LOOM", "LO\0OM"),
+            "B006",
+            "has no place",
+        ),
+        (
+            "deep",
+            format!("{open}attribute PORT_GROUPING of LOOM : entity is \"{deep}\";\nend LOOM;\n"),
+            "B009",
+            "PORT_GROUPING",
+        ),
+        (
+            "long",
+            format!(
+                "{open}attribute BOUNDARY_LENGTH of LOOM : entity is 4;\nattribute BOUNDARY_REGISTER of LOOM : entity is \"{cells}\";\nend LOOM;\n"
+            ),
+            "B603",
+            "1000000 lines have the number 0",
+        ),
+        ("letters", "a".repeat(100_000_000), "B001", "no entity"),
+        (
+            "digits",
+            format!(
+                "{open}attribute INSTRUCTION_LENGTH of LOOM : entity is {};\nend LOOM;\n",
+                "9".repeat(1_000_000)
+            ),
+            "B012",
+            "INSTRUCTION_LENGTH",
+        ),
+    ] {
+        let path = folder.join(format!("{name}.bsd"));
+        std::fs::write(&path, text).unwrap();
+        let start = std::time::Instant::now();
+        let (exit, document) = document(&["vet", path.to_str().unwrap()]);
+        let took = start.elapsed();
+        assert!(
+            exit == 1 && took.as_secs() < 30,
+            "{name}: exit {exit} after {took:?}"
+        );
+        let all = document["files"][0]["diagnostics"].as_array().unwrap();
+        let told = all.iter().find(|d| d["code"] == code);
+        let told = told.unwrap_or_else(|| panic!("{name}: expected {code} in {:?}", all.first()));
+        let message = told["message"].as_str().unwrap();
+        assert!(
+            message.contains(words) && message.len() < 1_000,
+            "{name}: {message}"
+        );
+        assert!(told["line"].as_u64() > Some(0) && !told["help"].as_str().unwrap().is_empty());
+        let described = taploom(&["describe", path.to_str().unwrap()]);
+        assert!(matches!(described.status.code(), Some(1 | 2)), "{name}");
+    }
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+/// What stands where the index is kept may be anything; the answer comes all the same, and what is not kept is said.
+#[cfg(unix)]
+#[test]
+fn a_hostile_place_for_the_index_is_told_and_the_answer_comes() {
+    use std::os::unix::fs::symlink;
+    let folder = folder("hostile-index");
+    let state = folder.join("state");
+    let devices = "fixtures/knitting-machine/devices";
+    let cache = state.join("bsdl-index");
+    let clear = || {
+        let _ = std::fs::remove_dir_all(&state);
+        std::fs::create_dir_all(&state).unwrap();
+    };
+    let index = || document_in(&state, &["index", devices]);
+    let entities = |d: &Value| {
+        d["devices"]
+            .as_array()
+            .or(d["parts"].as_array())
+            .map_or(0, Vec::len)
+    };
+    clear();
+    let (exit, whole) = index();
+    assert_eq!(exit, 0, "{whole}");
+    let known = whole.to_string().matches("HEDDLE_208").count();
+    assert!(known > 0 && entities(&whole) > 0, "{whole}");
+
+    // Damaged, or a link to a file: built anew, and a link is replaced, not followed.
+    std::fs::write(&cache, b"taploom-index 1 0000000000000000\n{}").unwrap();
+    assert_eq!(index().0, 0);
+    std::fs::remove_file(&cache).unwrap();
+    let victim = folder.join("victim");
+    std::fs::write(&victim, "mine").unwrap();
+    symlink(&victim, &cache).unwrap();
+    assert_eq!(index().0, 0);
+    assert_eq!(std::fs::read_to_string(&victim).unwrap(), "mine");
+
+    // A folder or a pipe: left alone and told.
+    clear();
+    std::fs::create_dir(&cache).unwrap();
+    for kind in ["folder", "pipe"] {
+        if kind == "pipe" {
+            std::fs::remove_dir(&cache).unwrap();
+            let made = Command::new("mkfifo").arg(&cache).status().unwrap();
+            assert!(made.success());
+        }
+        let (exit, answer) = index();
+        assert_eq!(exit, 2, "{kind}: {answer}");
+        let message = answer["error"]["message"].as_str().unwrap();
+        assert!(
+            message.contains("not kept") && message.contains("bsdl-index"),
+            "{kind}: {message}"
+        );
+        assert_eq!(
+            answer.to_string().matches("HEDDLE_208").count(),
+            known,
+            "{kind}"
+        );
+    }
+    // The folder of the state is a file.
+    std::fs::remove_dir_all(&state).unwrap();
+    std::fs::write(&state, "no folder").unwrap();
+    let (exit, answer) = index();
+    assert_eq!(exit, 2, "{answer}");
+    assert_eq!(answer.to_string().matches("HEDDLE_208").count(), known);
+    std::fs::remove_file(&state).unwrap();
+
+    // A device is not remembered.
+    clear();
+    let (exit, answer) = document_in(&state, &["index", "/dev/zero"]);
+    let message = answer["error"]["message"].as_str().unwrap();
+    assert!(exit == 2 && message.contains("no plain file"), "{answer}");
+    let (_, after) = document_in(&state, &["index"]);
+    assert!(!after.to_string().contains("/dev/zero"), "{after}");
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+/// A full disk under the output is told, and is no success.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_is_no_success() {
+    let octal = "fixtures/bsdl/octal_8374.bsd";
+    for arguments in [
+        &["vet", octal][..],
+        &["describe", octal],
+        &["vet", "--explain"],
+    ] {
+        let full = std::fs::File::create("/dev/full").unwrap();
+        let output = Command::new(env!("CARGO_BIN_EXE_taploom"))
+            .current_dir(root())
+            .args(arguments)
+            .stdout(full)
+            .output()
+            .unwrap();
+        let told = String::from_utf8_lossy(&output.stderr);
+        assert!(
+            !output.status.success() && !told.contains("panicked"),
+            "{arguments:?}: {told}"
+        );
+        assert!(told.contains("space"), "{arguments:?}: {told}");
+    }
+}

@@ -19,7 +19,7 @@ const TABLE: &[(&str, &[&str])] = &[
     ("svf", &["bits", "tap"]),
     ("load", &["bits", "tap", "board", "chain", "boundary", "svf", "files", "tables"]),
     ("simulator", &["bits", "tap", "board", "files", "tables"]),
-    ("session", &["bits", "tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator"]),
+    ("session", &["files", "bits", "tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator"]),
     ("script", &["bits", "files", "tap", "board", "chain", "boundary", "ringout", "svf", "load", "session"]),
     ("report", &["bits", "tap", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "script"]),
     ("cli", &["files", "tap", "transport", "library", "board", "chain", "boundary", "ringout", "svf", "load", "simulator", "session", "script", "report"]),

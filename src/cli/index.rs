@@ -6,7 +6,7 @@ use crate::report;
 use crate::session;
 
 use super::args::Index;
-use super::{Context, Exit, Failed, Failure, Outcome};
+use super::{Context, Exit, Failed, Failure, Outcome, out};
 
 pub(super) fn run(context: &Context, arguments: &Index) -> Result<Outcome, Failed> {
     let (mut index, sound) = session::kept_index();
@@ -26,18 +26,26 @@ pub(super) fn run(context: &Context, arguments: &Index) -> Result<Outcome, Faile
         changed |= index.folders().count() != before;
     }
     let done = index.refresh(SystemTime::now());
-    if (changed || done.changed || !sound) && !context.common.dry {
-        session::keep_index(&index).map_err(|error| {
-            Failure::input("file", error.to_string())
-                .help("TAPLOOM_STATE names another folder for what is kept")
-        })?;
-    }
+    let kept = match (changed || done.changed || !sound) && !context.common.dry {
+        true => session::keep_index(&index),
+        false => Ok(()),
+    };
     let cache = session::index_path();
     let fields = report::index_fields(&index, &done, cache.as_deref());
-    if !done.problems.is_empty() {
-        let problems: Vec<String> = done.problems.iter().map(ToString::to_string).collect();
-        let failure = Failure::input("file", problems.join("\n"))
-            .help("the rest is indexed; with --forget a folder is no longer looked at");
+    let mut problems: Vec<String> = done.problems.iter().map(ToString::to_string).collect();
+    let help = match &kept {
+        Err(error) => {
+            problems.push(format!("the index is not kept: {error}"));
+            "TAPLOOM_STATE names another folder for what is kept"
+        }
+        Ok(()) => "the rest is indexed; with --forget a folder is no longer looked at",
+    };
+    if !problems.is_empty() {
+        // What is known is told all the same.
+        if !context.common.json {
+            out::data(&report::index_text(&index, &done));
+        }
+        let failure = Failure::input("file", problems.join("\n")).help(help);
         return Err(Failed {
             failure: Box::new(failure),
             fields,

@@ -1,8 +1,6 @@
 //! Finding BSDL files among files and folders, and reading them within bounds.
 
 use std::collections::HashSet;
-use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use taploom_bsdl::model::Package;
@@ -13,9 +11,6 @@ pub const ENDINGS: [&str; 3] = ["bsd", "bsdl", "bsm"];
 
 /// Names that files with packages end in, case ignored.
 pub const PACKAGE_ENDINGS: [&str; 5] = ["vhd", "vhdl", "pkg", "bsd", "bsdl"];
-
-/// No BSDL file is larger than this, in bytes: what is, is something else (a device, a pipe without end).
-pub const LARGEST: u64 = 256 << 20;
 
 /// Folders are searched this deep.
 const DEPTH: usize = 8;
@@ -30,12 +25,6 @@ pub enum LibraryError {
         path: PathBuf,
         /// The system's words.
         source: std::io::Error,
-    },
-    /// Larger than [`LARGEST`].
-    #[error("{} is larger than {} MiB; no BSDL file is", path.display(), LARGEST >> 20)]
-    TooLarge {
-        /// The file.
-        path: PathBuf,
     },
     /// A name that is no Unicode text cannot be remembered.
     #[error("the name {} is no Unicode text and cannot be remembered", path.display())]
@@ -175,22 +164,12 @@ pub fn parse_with_packages(
     taploom_bsdl::parse(bytes, &options)
 }
 
-/// The bytes of a file, at most [`LARGEST`] of them.
+/// The bytes of a plain file, at most [`LARGEST`](crate::files::LARGEST) of them.
 ///
 /// # Errors
-/// [`LibraryError::Unreadable`], [`LibraryError::TooLarge`].
+/// [`LibraryError::Unreadable`].
 pub fn read(path: &Path) -> Result<Vec<u8>, LibraryError> {
-    let mut bytes = Vec::new();
-    crate::files::plain(path)
-        .and_then(|()| File::open(path))
-        .and_then(|file| file.take(LARGEST + 1).read_to_end(&mut bytes))
-        .map_err(|e| LibraryError::unreadable(path, e))?;
-    if bytes.len() as u64 > LARGEST {
-        return Err(LibraryError::TooLarge {
-            path: path.to_owned(),
-        });
-    }
-    Ok(bytes)
+    crate::files::read(path).map_err(|e| LibraryError::unreadable(path, e))
 }
 
 #[cfg(test)]

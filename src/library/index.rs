@@ -130,10 +130,14 @@ impl Index {
     /// Remembers a file or folder.
     ///
     /// # Errors
-    /// [`LibraryError::Unreadable`] if it does not exist; [`LibraryError::Name`] if its name is no Unicode text.
+    /// [`LibraryError::Unreadable`] if it does not exist or is neither folder nor plain file; [`LibraryError::Name`] if its name is no Unicode text.
     pub fn add(&mut self, folder: &Path) -> Result<(), LibraryError> {
-        let whole = std::fs::canonicalize(folder)
-            .map_err(|source| LibraryError::unreadable(folder, source))?;
+        let refused = |source| LibraryError::unreadable(folder, source);
+        let whole = std::fs::canonicalize(folder).map_err(refused)?;
+        // A device or a pipe would be asked for ever after.
+        if !whole.is_dir() {
+            crate::files::plain(&whole).map_err(refused)?;
+        }
         let Some(text) = whole.to_str() else {
             return Err(LibraryError::Name { path: whole });
         };

@@ -6,7 +6,6 @@ mod files;
 mod index;
 
 pub use files::{
-    ENDINGS, LARGEST, LibraryError, PACKAGE_ENDINGS, bsdl_files, packages, parse_with_packages,
-    read,
+    ENDINGS, LibraryError, PACKAGE_ENDINGS, bsdl_files, packages, parse_with_packages, read,
 };
 pub use index::{Index, Indexed, LARGEST_INDEX, Refreshed};

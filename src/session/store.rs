@@ -1,7 +1,7 @@
 //! Files that are whole or not there: records, witnesses, and the last good record of a board.
 
 use std::fs::File;
-use std::io::{ErrorKind, Read, Write};
+use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 use crate::library::{Index, LARGEST_INDEX};
@@ -68,11 +68,9 @@ pub fn kept_index() -> (Index, bool) {
     let Some(path) = index_path() else {
         return (Index::default(), true);
     };
-    let mut bytes = Vec::new();
-    let read = File::open(path).and_then(|f| f.take(LARGEST_INDEX).read_to_end(&mut bytes));
-    match read {
+    match crate::files::read_at_most(&path, LARGEST_INDEX) {
         Err(error) => (Index::default(), error.kind() == ErrorKind::NotFound),
-        Ok(_) => match Index::from_bytes(&bytes) {
+        Ok(bytes) => match Index::from_bytes(&bytes) {
             Some(index) => (index, true),
             None => (Index::default(), false),
         },
@@ -93,7 +91,11 @@ pub fn keep_index(index: &Index) -> Result<(), StoreError> {
             source,
         })?;
     }
-    write_whole(&path, &index.to_bytes())
+    // What stands there instead of a file is left alone: a pipe would be waited for without end.
+    match crate::files::plain(&path) {
+        Err(source) if source.kind() != ErrorKind::NotFound => Err(StoreError { path, source }),
+        _ => write_whole(&path, &index.to_bytes()),
+    }
 }
 
 /// Where the last good record of a board stands. Simulated runs are kept apart: they prove
