@@ -67,7 +67,11 @@ pub(super) fn run(context: &Context, arguments: &Describe) -> Result<Outcome, Fa
         } else {
             Exit::Good
         },
-        fields: report::describe_fields(&described),
+        // A table of a million cells is a document of gigabytes: made only for who reads it.
+        fields: match context.common.json {
+            true => report::describe_fields(&described),
+            false => serde_json::Value::Null,
+        },
         text: report::describe_text(&described),
     })
 }
