@@ -12,7 +12,7 @@ const TABLE: &[(&str, &[&str])] = &[
     ("tap", &["bits"]),
     ("transport", &["bits", "tap", "tables"]),
     ("library", &["files"]),
-    ("board", &["files", "tables"]),
+    ("board", &["files", "tables", "library"]),
     ("chain", &["bits", "tap"]),
     ("boundary", &["bits", "tap", "tables", "board", "chain"]),
     ("ringout", &["bits", "tap", "board", "chain", "boundary"]),

@@ -10,12 +10,8 @@ use taploom_bsdl::{Device, LineIndex, Options, Severity};
 
 use super::error::Cause;
 use crate::files::reason;
+use crate::library::{LibraryError, bsdl_files};
 use crate::tables::{Fault, nearest};
-
-/// Folders are searched this deep.
-const DEPTH: usize = 8;
-/// Names that BSDL files end in; a file that is named itself may be called anything.
-const ENDINGS: [&str; 3] = ["bsd", "bsdl", "bsm"];
 
 /// The BSDL files that a board may draw on. Only the first lines of each are read until an entity is asked for.
 #[derive(Default)]
@@ -42,32 +38,17 @@ impl Library {
                 help: BESIDE,
             })
         };
-        if path.is_dir() {
-            self.add_folder(&path, item, DEPTH)
-                .map_err(|e| unreadable("BSDL folder", e))
-        } else {
-            self.add_file(&path, item)
-                .map_err(|e| unreadable("BSDL file or folder", e))
-        }
-    }
-
-    fn add_folder(&mut self, folder: &Path, item: usize, depth: usize) -> std::io::Result<()> {
-        let mut paths = std::fs::read_dir(folder)?
-            .map(|e| e.map(|e| e.path()))
-            .collect::<Result<Vec<_>, _>>()?;
-        paths.sort();
-        for path in paths {
-            let ending = path
-                .extension()
-                .and_then(|e| e.to_str())
-                .unwrap_or_default();
-            if path.is_dir() {
-                if depth > 0 {
-                    self.add_folder(&path, item, depth - 1)?;
-                }
-            } else if ENDINGS.iter().any(|e| ending.eq_ignore_ascii_case(e)) {
-                self.add_file(&path, item)?;
+        let files = match bsdl_files(&path) {
+            Ok(files) => files,
+            Err(LibraryError::Unreadable { source, .. }) => {
+                return Err(unreadable("BSDL folder", source));
             }
+            // A folder without BSDL: what is asked for is then not found.
+            Err(_) => Vec::new(),
+        };
+        for file in files {
+            self.add_file(&file, item)
+                .map_err(|e| unreadable("BSDL file or folder", e))?;
         }
         Ok(())
     }
