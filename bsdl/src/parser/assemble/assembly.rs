@@ -210,7 +210,10 @@ impl<'a> Assembly<'a, '_, '_> {
     fn assembled_length(&mut self, new: &mut Description) {
         const NAME: &str = "ASSEMBLED_BOUNDARY_LENGTH";
         let draft = self.draft;
-        let Some(attribute) = draft.attributes.iter().find(|a| self.is(a.name, NAME)) else {
+        // Of several the first string counts, which is kept as an extension, too: see `beside_text`.
+        let named = || draft.attributes.iter().filter(|a| self.is(a.name, NAME));
+        let text = named().find(|a| matches!(a.value, Value::Text(_)));
+        let Some(attribute) = text.or_else(|| named().next()) else {
             return;
         };
         let number = |text: String| {
