@@ -40,6 +40,16 @@ const EXCEPTIONS: &[(&str, &str, &str)] = &[
         "transport::Usb",
         "the trait, not the encoders",
     ),
+    (
+        "tap/instructions.rs",
+        "boundary::Guarded",
+        "one of the two permits for instructions",
+    ),
+    (
+        "tap/instructions.rs",
+        "load::play::PastGuard",
+        "the other permit",
+    ),
     ("simulator/", "transport::UsbError", "the trait's error"),
     ("simulator/", "transport::UsbCounts", "the trait's counts"),
 ];

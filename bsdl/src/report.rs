@@ -17,8 +17,9 @@ fn cut(text: String) -> String {
     if text.len() <= LONGEST {
         return text;
     }
-    let head = text.floor_char_boundary(LONGEST * 2 / 3);
-    let tail = text.ceil_char_boundary(text.len() - LONGEST / 4);
+    let boundary = |at: usize| (0..=at).rev().find(|&at| text.is_char_boundary(at));
+    let head = boundary(LONGEST * 2 / 3).unwrap_or(0);
+    let tail = boundary(text.len() - LONGEST / 4).unwrap_or(0);
     format!("{} … {}", &text[..head], &text[tail..])
 }
 

@@ -1,9 +1,9 @@
 //! Scan programs under EXTEST: entry, vectors, exit, and the reading of what came back.
 
 use crate::bits::Bits;
-use crate::tap::{Answers, Op, Register, ScanProgram, Shift, Slot, TapState};
+use crate::tap::{Answers, Instructions, ScanProgram, Slot, TapState};
 
-use super::{BatchError, Guard, GuardedImage, OpenScan, PinIndex, Pins, Stillness};
+use super::{BatchError, Guard, Guarded, GuardedImage, OpenScan, PinIndex, Pins, Stillness};
 
 /// Bits that follow every image through the chain, to show that none was lost or gained.
 const MARKER_BITS: usize = 16;
@@ -125,16 +125,14 @@ impl<'g, 'a> Batch<'g, 'a> {
     }
 
     fn instruction(&mut self, bits: Bits) {
-        let slot = self
-            .program
-            .scan_captured(Register::Ir, bits, TapState::RunTestIdle);
+        let bits = Instructions::permitted(bits, Guarded::new());
+        let slot = self.program.scan_ir_captured(bits, TapState::RunTestIdle);
         self.ir.push(slot);
     }
 
     fn scan(&mut self, image: &Bits, end: TapState) {
         let bits = marked(image, self.before + self.scans.len());
-        self.scans
-            .push(self.program.scan_captured(Register::Dr, bits, end));
+        self.scans.push(self.program.scan_dr_captured(bits, end));
     }
 
     fn settle(&mut self, state: TapState) {
@@ -330,21 +328,12 @@ impl Captures<'_> {
 /// at rest; instruction: all ones), goes through Update, puts the image at rest, then Test-Logic-Reset.
 pub fn leaving(guard: &Guard<'_>, open: OpenScan) -> ScanProgram {
     let mut program = ScanProgram::new();
-    let shift = |register, out| {
-        Op::Shift(Shift {
-            register,
-            out,
-            capture: None,
-            compare: None,
-            end: Some(TapState::RunTestIdle),
-        })
-    };
     if open == OpenScan::Ir {
-        let ones = Bits::ones(guard.pins().layout().ir_total());
-        program.push(shift(Register::Ir, ones));
+        let bypass = Instructions::bypass(guard.pins().layout().ir_total());
+        program.scan_ir(bypass, TapState::RunTestIdle);
     }
     // An open data scan goes on with it: the last bits shifted are the ones that stay.
-    program.push(shift(Register::Dr, guard.rest().bits().clone()));
+    program.scan_dr(guard.rest().bits().clone(), TapState::RunTestIdle);
     program.reset();
     program
 }

@@ -2,11 +2,11 @@
 
 use crate::bits::Bits;
 use crate::board::{Board, DevicePin};
-use crate::tap::{Answers, Register, ScanProgram, Slot, TapState};
+use crate::tap::{Answers, Instructions, ScanProgram, Slot, TapState};
 
 use super::extest::{check_ir_capture, check_marker, marked};
 use super::guard::{Live, nets};
-use super::{BatchError, PinIndex, Pins};
+use super::{BatchError, Guarded, PinIndex, Pins};
 
 /// Looks before EXTEST.
 const LOOKS_BEFORE_EXTEST: usize = 1000;
@@ -33,10 +33,11 @@ impl<'a> SampleLook<'a> {
             .collect();
         program.reset().go(TapState::RunTestIdle);
         let scan = pins.layout().ir_scan(&opcodes);
-        let ir = program.scan_captured(Register::Ir, scan, TapState::RunTestIdle);
+        let scan = Instructions::permitted(scan, Guarded::new());
+        let ir = program.scan_ir_captured(scan, TapState::RunTestIdle);
         let quiet = pins.quiet_image();
         let looks = (0..looks)
-            .map(|i| program.scan_captured(Register::Dr, marked(&quiet, i), TapState::UpdateDr))
+            .map(|i| program.scan_dr_captured(marked(&quiet, i), TapState::UpdateDr))
             .collect();
         program.reset();
         (SampleLook { pins, ir, looks }, program)

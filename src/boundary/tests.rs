@@ -7,7 +7,7 @@ use proptest::prelude::*;
 
 use crate::bits::Bits;
 use crate::board::{Board, DeviceIndex, DevicePin, DriverIndex, Hold, Level};
-use crate::tap::{Op, Register, ScanProgram, TapState};
+use crate::tap::{Instructions, Op, Register, ScanProgram, Shift, TapState};
 
 use super::*;
 
@@ -293,8 +293,8 @@ fn cells_stand_where_the_layout_puts_them() {
 /// The data scans of a program: what was shifted, without the marker.
 fn images(program: &ScanProgram, length: usize) -> Vec<Bits> {
     let scan = |op: &Op| match op {
-        Op::Shift(s) if s.register == Register::Dr => {
-            Some(s.out.slice(s.out.len() - length, length))
+        Op::Shift(s) if s.register() == Register::Dr => {
+            Some(s.out().slice(s.out().len() - length, length))
         }
         _ => None,
     };
@@ -322,7 +322,7 @@ fn answered(
     let mut raw = Vec::new();
     for op in program.ops() {
         let Op::Shift(shift) = op else { continue };
-        let mut bits = match shift.register {
+        let mut bits = match shift.register() {
             Register::Ir => {
                 let mut bits = Bits::zeros(pins.layout().ir_total());
                 (0..pins.layout().len())
@@ -334,8 +334,8 @@ fn answered(
                 capture(scans - 1)
             }
         };
-        bits.append(&shift.out);
-        raw.push(bits.slice(0, shift.out.len()));
+        bits.append(shift.out());
+        raw.push(bits.slice(0, shift.out().len()));
     }
     let piece = crate::tap::Piece {
         ops: program.ops().to_vec(),
@@ -356,7 +356,7 @@ fn a_batch_enters_quietly_and_leaves_in_reset() {
     assert_eq!(program.ops().last(), Some(&Op::Reset));
     let registers: Vec<Register> = (program.ops().iter())
         .filter_map(|op| match op {
-            Op::Shift(s) => Some(s.register),
+            Op::Shift(s) => Some(s.register()),
             _ => None,
         })
         .collect();
@@ -445,19 +445,14 @@ fn leaving_finishes_the_shift_with_the_image_at_rest() {
         let program = leaving(&guard, open);
         assert_eq!(&images(&program, pins.length())[0], guard.rest().bits());
         let mut walker = crate::tap::Walker::new();
-        let part = |register| {
-            Op::Shift(crate::tap::Shift {
-                register,
-                out: Bits::ones(7),
-                capture: None,
-                compare: None,
-                end: None,
-            })
-        };
         match open {
             OpenScan::None => walker.walk(&Op::Reset, &mut |_| {}).unwrap(),
-            OpenScan::Dr => walker.walk(&part(Register::Dr), &mut |_| {}).unwrap(),
-            OpenScan::Ir => walker.walk(&part(Register::Ir), &mut |_| {}).unwrap(),
+            OpenScan::Dr => walker
+                .walk(&Op::Shift(Shift::dr(Bits::ones(7))), &mut |_| {})
+                .unwrap(),
+            OpenScan::Ir => walker
+                .walk(&Op::Shift(Shift::ir(Instructions::bypass(7))), &mut |_| {})
+                .unwrap(),
         }
         for op in program.ops() {
             walker.walk(op, &mut |_| {}).unwrap();

@@ -14,7 +14,7 @@
 
 use crate::bits::Bits;
 use crate::tap::{
-    Answers, Op, PieceLimits, Port, PortError, Register, ScanProgram, Shift, Slot, TapState, run,
+    Answers, Instructions, Op, PieceLimits, Port, PortError, ScanProgram, Shift, TapState, run,
 };
 
 use super::diagnosis::{Diagnosis, Slower, nth, unsteady};
@@ -185,9 +185,8 @@ pub fn discover(port: &mut dyn Port, tck_hz: u32) -> Result<Found, PortError> {
             // The measuring 0 may still be inside, and the next reset passes Update-IR: fill it all with ones first.
             let mut program = ScanProgram::new();
             program
-                .scan(
-                    Register::Ir,
-                    Bits::ones(MOST_IR_BITS + 1024),
+                .scan_ir(
+                    Instructions::bypass(MOST_IR_BITS + 1024),
                     TapState::RunTestIdle,
                 )
                 .reset();
@@ -240,7 +239,7 @@ fn look(port: &mut dyn Port, tck_hz: u32, devices: usize) -> Result<Look, PortEr
     for _ in 0..2 {
         // Straight from reset to Shift-DR: TMS 0, 1, 0, 0. The path through Update-DR is harmless here (see above).
         program.reset().go(TapState::RunTestIdle);
-        slots.push(program.scan_captured(Register::Dr, out.clone(), TapState::RunTestIdle));
+        slots.push(program.scan_dr_captured(out.clone(), TapState::RunTestIdle));
     }
     program.reset();
     let answers = run(port, program, PieceLimits::at(tck_hz))?;
@@ -291,27 +290,27 @@ fn slower(port: &mut dyn Port, tck_hz: u32) -> Result<Slower, PortError> {
 fn instructions(port: &mut dyn Port, found: &mut Found) -> Result<(), PortError> {
     let devices = found.devices.len();
     let limits = PieceLimits::at(found.tck_hz);
-    let mut out = Bits::ones(IR_LEAD);
-    out.push(false);
-    out.push_run(true, devices * IR_ROOM + 64);
-    let mut captured = open_ir(port, out, true, limits)?;
+    let mut program = ScanProgram::new();
+    program.go(TapState::RunTestIdle);
+    let slot = program.measure_ir(IR_LEAD, devices * IR_ROOM + 64);
+    let mut captured = run(port, program, limits)?.bits(slot).clone();
     let mut length = stream::passed_through(&captured, IR_LEAD, false);
     if length.is_none() {
-        captured.append(&open_ir(port, Bits::ones(MOST_IR_BITS), false, limits)?);
+        captured.append(&more_ones(port, MOST_IR_BITS, limits)?);
         length = stream::passed_through(&captured, IR_LEAD, false);
         if length.is_none() {
             // There is no way out of Shift-IR but through Update-IR: fill whatever this is with ones first.
-            open_ir(port, Bits::ones(IR_FLUSH), false, limits)?;
+            more_ones(port, IR_FLUSH, limits)?;
         }
     }
     // The 0 has come out, or never will: all that is inside is ones. One more 1 leaves Shift-IR.
     let mut program = ScanProgram::new();
-    program.scan(Register::Ir, Bits::ones(1), TapState::RunTestIdle);
+    program.scan_ir(Instructions::bypass(1), TapState::RunTestIdle);
     let lead = devices + 32;
     let mut out = Bits::zeros(lead);
     out.push(true);
     out.push_run(false, lead);
-    let bypass = program.scan_captured(Register::Dr, out, TapState::RunTestIdle);
+    let bypass = program.scan_dr_captured(out, TapState::RunTestIdle);
     program.reset();
     let answers: Answers = run(port, program, limits)?;
 
@@ -362,24 +361,12 @@ fn instructions(port: &mut dyn Port, found: &mut Found) -> Result<(), PortError>
     Ok(())
 }
 
-/// Shifts through the instruction registers and stays in Shift-IR; `fresh` if the scan begins here.
-fn open_ir(
-    port: &mut dyn Port,
-    out: Bits,
-    fresh: bool,
-    limits: PieceLimits,
-) -> Result<Bits, PortError> {
+/// Goes on with ones in an instruction scan and stays in Shift-IR.
+fn more_ones(port: &mut dyn Port, bits: usize, limits: PieceLimits) -> Result<Bits, PortError> {
     let mut program = ScanProgram::new();
-    if fresh {
-        program.go(TapState::RunTestIdle);
-    }
-    let slot: Slot = program.slot();
-    program.push(Op::Shift(Shift {
-        register: Register::Ir,
-        out,
-        capture: Some(slot),
-        compare: None,
-        end: None,
-    }));
+    let slot = program.slot();
+    program.push(Op::Shift(
+        Shift::ir(Instructions::bypass(bits)).captured(slot),
+    ));
     Ok(run(port, program, limits)?.bits(slot).clone())
 }

@@ -5,7 +5,7 @@
 //! anything. Each rate is entered from Test-Logic-Reset and left for it at the lowest rate.
 
 use crate::bits::Bits;
-use crate::tap::{PieceLimits, Port, PortError, Register, ScanProgram, TapState, run};
+use crate::tap::{PieceLimits, Port, PortError, ScanProgram, TapState, run};
 
 use super::Found;
 
@@ -96,7 +96,7 @@ pub fn margin(
         let mut out = pattern.clone();
         out.push_run(false, behind);
         let mut program = ScanProgram::new();
-        let slot = program.scan_captured(Register::Dr, out, TapState::RunTestIdle);
+        let slot = program.scan_dr_captured(out, TapState::RunTestIdle);
         let seen = run(port, program, PieceLimits::at(hz))?
             .bits(slot)
             .slice(behind, bits);

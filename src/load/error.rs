@@ -1,5 +1,6 @@
 //! What can be wrong with a recipe.
 
+use crate::boundary::Drives;
 use crate::tables::{Cause, Fault, Problem, Problems};
 
 /// A recipe that cannot be used, with everything that is wrong with it.
@@ -115,6 +116,9 @@ pub enum RecipeFault {
         /// The instruction that was probably meant.
         near: Option<String>,
     },
+    /// An instruction that drives pins past the guard.
+    #[error(transparent)]
+    Drives(#[from] Drives),
     /// An opcode that the BSDL gives another code.
     #[error("{name} is {found} here, but {expected} in the BSDL of {entity}")]
     OtherOpcode {
@@ -170,6 +174,9 @@ impl Cause for RecipeFault {
                 format!(
                     "{meant}steps use the instruction names of the device's BSDL file, or those of [opcodes]"
                 )
+            }
+            Self::Drives(_) => {
+                "no image needs it: pins are driven by `taploom drive` and `taploom ringout`, which look first who else drives".into()
             }
             Self::NoInstructionYet { .. } => {
                 "give the step an instruction: after reset it would go to IDCODE or BYPASS".into()

@@ -3,8 +3,9 @@
 use taploom_bsdl::Device;
 
 use crate::bits::Bits;
+use crate::boundary::{Wanted, drives, harmless};
 use crate::tables::{Fault, Location, nearest};
-use crate::tap::ChainLayout;
+use crate::tap::{ChainLayout, Instructions};
 
 use super::error::{RecipeError, RecipeFault, RecipeProblem};
 use super::recipe::{Data, Others, Recipe, StatusFrom, Step, StepAction};
@@ -29,7 +30,7 @@ pub struct Target<'a> {
 #[derive(Debug, Clone)]
 pub(super) struct PlannedStatus {
     /// The instruction scan that selects it.
-    pub(super) ir: Bits,
+    pub(super) ir: Instructions,
     /// Its length.
     pub(super) bits: usize,
 }
@@ -39,7 +40,7 @@ pub(super) struct PlannedStatus {
 pub(super) struct PlannedStep {
     pub(super) step: Step,
     /// The instruction scan to begin with.
-    pub(super) ir: Option<Bits>,
+    pub(super) ir: Option<Instructions>,
 }
 
 /// A recipe, resolved for one device of one chain.
@@ -118,8 +119,8 @@ impl Recipe {
                 problems.push(RecipeProblem { at, cause });
             };
             let what = format!("status {}", word.name);
-            if self.code_of(device, &word.instruction).is_none() {
-                fault(no_instruction(device, &word.instruction));
+            if let Some(cause) = no_use(self, device, &word.instruction) {
+                fault(cause);
                 continue;
             }
             let length = match word.from {
@@ -193,14 +194,17 @@ fn register_of(device: &Device, instruction: &str) -> Option<(u32, String)> {
     ))
 }
 
-fn no_instruction(device: &Device, name: &str) -> RecipeFault {
+/// Why an instruction cannot be used: it is not there, or it drives pins.
+fn no_use(recipe: &Recipe, device: &Device, name: &str) -> Option<RecipeFault> {
+    if let Some(code) = recipe.code_of(device, name) {
+        return drives(device, &code).map(RecipeFault::from);
+    }
     let names = device.instructions.iter().map(|i| i.name.as_str());
-    let near = nearest(name, names).map(str::to_owned);
-    RecipeFault::NoInstruction {
+    Some(RecipeFault::NoInstruction {
         entity: device.entity.clone(),
         name: name.to_owned(),
-        near,
-    }
+        near: nearest(name, names).map(str::to_owned),
+    })
 }
 
 fn check_steps(
@@ -217,9 +221,7 @@ fn check_steps(
             problems.push(RecipeProblem { at, cause });
         };
         if let Some(name) = &step.instruction {
-            if recipe.code_of(device, name).is_none() {
-                fault(no_instruction(device, name));
-            }
+            no_use(recipe, device, name).map(&mut fault);
             current = Some(name);
         }
         match &step.action {
@@ -268,46 +270,62 @@ impl Plan {
     pub(super) fn new(recipe: &Recipe, target: &Target<'_>) -> Result<Plan, RecipeError> {
         recipe.check(target.device)?;
         let layout = target.layout;
-        let mut others = vec![None; layout.len()];
+        let mut others: Vec<Option<(&Device, Bits)>> = vec![None; layout.len()];
         if recipe.others == Others::HighZ {
-            for (i, other) in target
-                .chain
-                .iter()
-                .enumerate()
-                .filter(|(i, _)| *i != target.place)
-            {
-                let opcode = other
-                    .and_then(|d| d.highz())
-                    .and_then(|i| i.opcodes.first());
+            for (i, other) in target.chain.iter().enumerate() {
+                let Some(other) = other.filter(|_| i != target.place) else {
+                    continue;
+                };
+                let opcode = other.highz().and_then(|i| i.opcodes.first());
                 let bits = opcode.map(|o| o.bits_with_x_as(false).into_iter().collect::<Bits>());
-                others[i] = bits.filter(|b| b.len() == layout.ir_lengths()[i]);
+                let bits = bits.filter(|b| b.len() == layout.ir_lengths()[i]);
+                others[i] = bits.map(|bits| (other, bits));
             }
         }
-        let scan = |name: &str| -> Bits {
+        let scan = |name: &str| -> Result<Instructions, RecipeError> {
             let opcode = recipe.code_of(target.device, name).unwrap_or_default();
-            let mut all: Vec<Option<&Bits>> = others.iter().map(Option::as_ref).collect();
-            all[target.place] = Some(&opcode);
-            layout.ir_scan(&all)
+            let mut all: Vec<Option<Wanted<'_>>> = (others.iter())
+                .map(|other| {
+                    other
+                        .as_ref()
+                        .map(|(device, opcode)| Wanted { device, opcode })
+                })
+                .collect();
+            all[target.place] = Some(Wanted {
+                device: target.device,
+                opcode: &opcode,
+            });
+            harmless(layout, &all).map_err(|drives| RecipeError {
+                path: recipe.path.clone(),
+                problems: vec![RecipeProblem {
+                    at: Location::whole(&recipe.path),
+                    cause: drives.into(),
+                }],
+            })
         };
-        let steps = |steps: &[Step]| -> Vec<PlannedStep> {
-            let planned = |step: &Step| PlannedStep {
-                ir: step.instruction.as_deref().map(scan),
-                step: step.clone(),
+        let steps = |steps: &[Step]| -> Result<Vec<PlannedStep>, RecipeError> {
+            let planned = |step: &Step| {
+                Ok(PlannedStep {
+                    ir: step.instruction.as_deref().map(scan).transpose()?,
+                    step: step.clone(),
+                })
             };
             steps.iter().map(planned).collect()
         };
-        let status = recipe.status.iter().map(|word| PlannedStatus {
-            ir: scan(&word.instruction),
-            bits: match word.from {
-                StatusFrom::InstructionCapture => layout.ir_lengths()[target.place],
-                StatusFrom::Register => word.bits.unwrap_or(1),
-            },
+        let status = recipe.status.iter().map(|word| {
+            Ok(PlannedStatus {
+                ir: scan(&word.instruction)?,
+                bits: match word.from {
+                    StatusFrom::InstructionCapture => layout.ir_lengths()[target.place],
+                    StatusFrom::Register => word.bits.unwrap_or(1),
+                },
+            })
         });
         Ok(Plan {
-            status: status.collect(),
-            load: steps(&recipe.load),
-            verify: steps(&recipe.verify),
-            exit: steps(&recipe.exit),
+            status: status.collect::<Result<_, RecipeError>>()?,
+            load: steps(&recipe.load)?,
+            verify: steps(&recipe.verify)?,
+            exit: steps(&recipe.exit)?,
             before: target.place,
             after: layout.len() - 1 - target.place,
             layout: layout.clone(),

@@ -4,7 +4,7 @@ use std::fmt;
 
 use crate::bits::Bits;
 use crate::chain::IdCode;
-use crate::tap::{Answers, Compare, Op, Port, PortError, Register, Shift, Slot, TapState};
+use crate::tap::{Answers, Compare, Instructions, Op, Port, PortError, Shift, Slot, TapState};
 
 use super::error::RecipeError;
 use super::image::{Image, ImageError, ImageRefusal, Recognised};
@@ -369,7 +369,7 @@ impl Run<'_, '_> {
     fn step(&mut self, planned: &PlannedStep) -> Result<Option<LoadFailure>, Halt> {
         let step = &planned.step;
         if let Some(ir) = &planned.ir {
-            self.runner.scan(Register::Ir, ir.clone(), None)?;
+            self.runner.scan(Shift::ir(ir.clone()), None)?;
         }
         let failure = match &step.action {
             StepAction::None => None,
@@ -392,13 +392,10 @@ impl Run<'_, '_> {
                 let compared = compare.is_some();
                 let (after, bits) = (self.load.plan.after, data.out.len());
                 let out = self.load.plan.padded(&data.out);
-                let end = Some(TapState::RunTestIdle);
-                self.runner.push(Op::Shift(Shift {
-                    register: Register::Dr,
-                    out,
-                    capture: None,
-                    compare,
-                    end,
+                let shift = Shift::dr(out).to(TapState::RunTestIdle);
+                self.runner.push(Op::Shift(match compare {
+                    Some(compare) => shift.compared(compare),
+                    None => shift,
                 }))?;
                 let failed = if compared { self.compared()? } else { None };
                 failed.map(|f| LoadFailure::Answer {
@@ -467,15 +464,11 @@ impl Run<'_, '_> {
         let planned = &plan.status[condition.status];
         let by_capture = word.from == StatusFrom::InstructionCapture;
         if first || by_capture {
-            self.runner
-                .scan(Register::Ir, planned.ir.clone(), Some(IR))?;
+            self.runner.scan(Shift::ir(planned.ir.clone()), Some(IR))?;
         }
         if !by_capture {
-            self.runner.scan(
-                Register::Dr,
-                plan.padded(&Bits::zeros(planned.bits)),
-                Some(STATUS),
-            )?;
+            let zeros = plan.padded(&Bits::zeros(planned.bits));
+            self.runner.scan(Shift::dr(zeros), Some(STATUS))?;
         }
         let answers: Answers = self.runner.finish()?;
         if self.runner.is_rehearsal() {
@@ -540,13 +533,13 @@ impl Run<'_, '_> {
         let (before, after) = (load.plan.before, load.plan.after);
         let send = action == ImageAction::Send;
         let part = |out: Bits, compare: Option<Compare>, end: bool| {
-            let end = end.then_some(TapState::RunTestIdle);
-            Op::Shift(Shift {
-                register: Register::Dr,
-                out,
-                capture: None,
-                compare,
-                end,
+            let mut shift = Shift::dr(out);
+            if let Some(compare) = compare {
+                shift = shift.compared(compare);
+            }
+            Op::Shift(match end {
+                true => shift.to(TapState::RunTestIdle),
+                false => shift,
             })
         };
         let mut offset = 0;
@@ -600,8 +593,8 @@ impl Run<'_, '_> {
 
     /// BYPASS in every device.
     fn bypass(&mut self) -> Result<(), Stopped> {
-        let all = Bits::ones(self.load.plan.layout.ir_total());
-        self.runner.scan(Register::Ir, all, None)?;
+        let all = Instructions::bypass(self.load.plan.layout.ir_total());
+        self.runner.scan(Shift::ir(all), None)?;
         self.runner.finish().map(drop)
     }
 

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use crate::bits::Bits;
 use crate::tap::{
-    Answers, Mismatch, Op, Piece, PieceLimits, Port, PortError, Register, Shift, Slot, Step,
+    Answers, Instructions, Mismatch, Op, Piece, PieceLimits, Port, PortError, Shift, Slot, Step,
     TapState, Ticket, Walker,
 };
 
@@ -218,7 +218,7 @@ impl<'a> Runner<'a> {
         self.walker = ahead;
         self.waited += Duration::from_nanos(wait);
         self.shift_bits += match &op {
-            Op::Shift(shift) => shift.out.len(),
+            Op::Shift(shift) => shift.out().len(),
             // Idle clocks and waits take the time that shifts would take.
             Op::Clocks(n) => usize::try_from(*n).unwrap_or(usize::MAX),
             Op::Wait(ns) => (u128::from(*ns) * u128::from(self.tck_hz) / 1_000_000_000) as usize,
@@ -233,18 +233,11 @@ impl<'a> Runner<'a> {
     }
 
     /// One whole scan.
-    pub(super) fn scan(
-        &mut self,
-        register: Register,
-        out: Bits,
-        capture: Option<Slot>,
-    ) -> Result<(), Stopped> {
-        self.push(Op::Shift(Shift {
-            register,
-            out,
-            capture,
-            compare: None,
-            end: Some(TapState::RunTestIdle),
+    pub(super) fn scan(&mut self, scan: Shift, capture: Option<Slot>) -> Result<(), Stopped> {
+        let scan = scan.to(TapState::RunTestIdle);
+        self.push(Op::Shift(match capture {
+            Some(slot) => scan.captured(slot),
+            None => scan,
         }))
     }
 
@@ -362,12 +355,11 @@ impl<'a> Runner<'a> {
         self.cancelled = None;
         self.forget();
         if self.walker.is_open() {
-            let register = if self.walker.state() == TapState::ShiftIr {
-                Register::Ir
-            } else {
-                Register::Dr
+            let rest = match self.walker.state() {
+                TapState::ShiftIr => Shift::ir(Instructions::bypass(1)),
+                _ => Shift::dr(Bits::ones(1)),
             };
-            self.scan(register, Bits::ones(1), None)?;
+            self.scan(rest, None)?;
         }
         self.finish().map(drop)
     }

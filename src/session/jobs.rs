@@ -1,10 +1,12 @@
 //! The jobs that commands and scripts share: what is done on an open session, without a word
 //! printed.
 
+use std::collections::BTreeMap;
 use std::time::SystemTime;
 
 use crate::bits::Bits;
 use crate::board::{Board, DeviceIndex};
+use crate::boundary::drives;
 use crate::chain::{
     Chain, Comparison, Found, IdCode, KnownPart, KnownParts, Margin, Split, compare, discover,
     margin, rates_up_to, split_found,
@@ -121,18 +123,27 @@ pub fn extest_watch<'a>(
         if scan.len() != chain.layout().ir_total() {
             return None;
         }
-        let named: Vec<&str> = chain
-            .devices()
-            .iter()
-            .enumerate()
-            .filter(|(place, device)| {
-                let field = chain.layout().ir_field(*place);
-                let opcode = scan.slice(field.start, field.len());
-                drives_pins(board, **device, &opcode)
-            })
-            .map(|(_, device)| &*board.devices[device.0].name)
+        // By instruction: `EXTEST in U1, U2`.
+        let mut named: BTreeMap<String, Vec<&str>> = BTreeMap::new();
+        for (place, device) in chain.devices().iter().enumerate() {
+            let declared = &board.devices[device.0];
+            let field = chain.layout().ir_field(place);
+            let opcode = scan.slice(field.start, field.len());
+            let driven = declared
+                .bsdl
+                .as_ref()
+                .and_then(|bsdl| drives(bsdl, &opcode));
+            if let Some(driven) = driven {
+                named
+                    .entry(driven.instruction.to_ascii_uppercase())
+                    .or_default()
+                    .push(&declared.name);
+            }
+        }
+        let named: Vec<String> = (named.iter())
+            .map(|(instruction, devices)| format!("{instruction} in {}", devices.join(", ")))
             .collect();
-        (!named.is_empty()).then(|| format!("EXTEST in {}", named.join(", ")))
+        (!named.is_empty()).then(|| named.join(" and "))
     }
 }
 
@@ -207,16 +218,6 @@ fn register_bits(board: &Board, device: DeviceIndex, opcode: Option<&Bits>) -> O
     let code: Vec<bool> = opcode.iter().collect();
     let register = bsdl.register_for(bsdl.decode(&code)?)?;
     bsdl.register_length(register).map(|n| n as usize)
-}
-
-/// Whether this opcode puts the boundary register onto the device's pins.
-fn drives_pins(board: &Board, device: DeviceIndex, opcode: &Bits) -> bool {
-    let Some(bsdl) = &board.devices[device.0].bsdl else {
-        return false;
-    };
-    let code: Vec<bool> = opcode.iter().collect();
-    bsdl.decode(&code)
-        .is_some_and(|i| i.name.to_ascii_uppercase().starts_with("EXTEST"))
 }
 
 impl Session {

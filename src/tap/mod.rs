@@ -8,12 +8,14 @@
 //!
 //! Standard: IEEE Std 1149.1-2001 clauses 4 and 6 (from memory), no clause checked in print.
 
+mod instructions;
 mod layout;
 mod port;
 mod program;
 mod state;
 mod walk;
 
+pub use instructions::{Instructions, Permit};
 pub use layout::ChainLayout;
 pub use port::{Clocks, Port, PortError, Ticket, Traffic, run};
 pub use program::{

@@ -2,7 +2,7 @@
 
 use crate::bits::Bits;
 
-use super::TapState;
+use super::{Instructions, TapState};
 
 /// Which register a shift goes through.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -55,20 +55,84 @@ pub struct Compare {
 /// One shift through the chain.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shift {
-    /// Through the instruction or the data registers.
-    pub register: Register,
-    /// The bits for TDI, bit 0 first; at least one.
-    pub out: Bits,
-    /// Where the bits from TDO go, if they are wanted.
-    pub capture: Option<Slot>,
-    /// What the bits from TDO must be, if that is asked.
-    pub compare: Option<Compare>,
-    /// The state to go to afterwards; `None`: more bits of the same scan follow in the next
-    /// shift, and the TAP stays in Shift.
-    pub end: Option<TapState>,
+    register: Register,
+    out: Bits,
+    capture: Option<Slot>,
+    compare: Option<Compare>,
+    end: Option<TapState>,
 }
 
 impl Shift {
+    /// Through the data registers, bit 0 of `out` first; at least one bit. More bits of the same scan follow in the next
+    /// shift and the TAP stays in Shift, unless [`to`](Self::to) says otherwise.
+    pub fn dr(out: Bits) -> Shift {
+        Shift::through(Register::Dr, out)
+    }
+
+    /// Through the instruction registers.
+    pub fn ir(out: Instructions) -> Shift {
+        Shift::through(Register::Ir, out.into_bits())
+    }
+
+    fn through(register: Register, out: Bits) -> Shift {
+        Shift {
+            register,
+            out,
+            capture: None,
+            compare: None,
+            end: None,
+        }
+    }
+
+    /// The bits from TDO are wanted in this slot.
+    pub fn captured(mut self, slot: Slot) -> Shift {
+        self.capture = Some(slot);
+        self
+    }
+
+    /// As [`captured`](Self::captured), for a shift that stands in a piece.
+    pub fn capture_in(&mut self, slot: Slot) {
+        self.capture = Some(slot);
+    }
+
+    /// The bits from TDO must be so.
+    pub fn compared(mut self, compare: Compare) -> Shift {
+        self.compare = Some(compare);
+        self
+    }
+
+    /// The scan ends with this shift, and the TAP goes to `state`.
+    pub fn to(mut self, state: TapState) -> Shift {
+        self.end = Some(state);
+        self
+    }
+
+    /// Through the instruction or the data registers.
+    pub fn register(&self) -> Register {
+        self.register
+    }
+
+    /// The bits for TDI, bit 0 first.
+    pub fn out(&self) -> &Bits {
+        &self.out
+    }
+
+    /// Where the bits from TDO go, if they are wanted.
+    pub fn capture(&self) -> Option<Slot> {
+        self.capture
+    }
+
+    /// What the bits from TDO must be, if that is asked.
+    pub fn compare(&self) -> Option<&Compare> {
+        self.compare.as_ref()
+    }
+
+    /// The state to go to afterwards; `None`: more bits of the same scan follow in the next shift, and the TAP stays in
+    /// Shift.
+    pub fn end(&self) -> Option<TapState> {
+        self.end
+    }
+
     /// Whether the bits from TDO are needed.
     pub fn reads(&self) -> bool {
         self.capture.is_some() || self.compare.is_some()
@@ -204,27 +268,39 @@ impl ScanProgram {
         slot
     }
 
-    /// A whole scan that ends in `end`, answer not wanted.
-    pub fn scan(&mut self, register: Register, out: Bits, end: TapState) -> &mut Self {
-        self.push(Op::Shift(Shift {
-            register,
-            out,
-            capture: None,
-            compare: None,
-            end: Some(end),
-        }))
+    /// A whole data scan that ends in `end`, answer not wanted.
+    pub fn scan_dr(&mut self, out: Bits, end: TapState) -> &mut Self {
+        self.push(Op::Shift(Shift::dr(out).to(end)))
     }
 
-    /// A whole scan that ends in `end`, answer wanted.
-    pub fn scan_captured(&mut self, register: Register, out: Bits, end: TapState) -> Slot {
+    /// A whole data scan that ends in `end`, answer wanted.
+    pub fn scan_dr_captured(&mut self, out: Bits, end: TapState) -> Slot {
         let slot = self.slot();
-        self.push(Op::Shift(Shift {
-            register,
-            out,
-            capture: Some(slot),
-            compare: None,
-            end: Some(end),
-        }));
+        self.push(Op::Shift(Shift::dr(out).to(end).captured(slot)));
+        slot
+    }
+
+    /// A whole instruction scan that ends in `end`, answer not wanted.
+    pub fn scan_ir(&mut self, out: Instructions, end: TapState) -> &mut Self {
+        self.push(Op::Shift(Shift::ir(out).to(end)))
+    }
+
+    /// A whole instruction scan that ends in `end`, answer wanted.
+    pub fn scan_ir_captured(&mut self, out: Instructions, end: TapState) -> Slot {
+        let slot = self.slot();
+        self.push(Op::Shift(Shift::ir(out).to(end).captured(slot)));
+        slot
+    }
+
+    /// Shifts `lead` ones, a 0 and `after` ones into the instruction registers and stays in Shift-IR, to see when the 0
+    /// comes out again: more ones must follow until nothing else is inside, for the way out leads through Update-IR. Answer
+    /// wanted.
+    pub fn measure_ir(&mut self, lead: usize, after: usize) -> Slot {
+        let mut out = Bits::ones(lead);
+        out.push(false);
+        out.push_run(true, after);
+        let slot = self.slot();
+        self.push(Op::Shift(Shift::through(Register::Ir, out).captured(slot)));
         slot
     }
 
@@ -560,7 +636,7 @@ mod tests {
         let mut program = ScanProgram::new();
         program.reset();
         let pattern: Bits = (0..1000).map(|i| i % 3 == 0).collect();
-        let slot = program.scan_captured(Register::Dr, pattern.clone(), TapState::RunTestIdle);
+        let slot = program.scan_dr_captured(pattern.clone(), TapState::RunTestIdle);
         program.wait_ns(5);
         let pieces = program.pieces(PieceLimits {
             shift_bits: 300,
@@ -614,18 +690,16 @@ mod tests {
     #[test]
     fn a_compare_fails_under_its_mask_only() {
         let piece = |mask: u64| Piece {
-            ops: vec![Op::Shift(Shift {
-                register: Register::Ir,
-                out: Bits::ones(4),
-                capture: None,
-                compare: Some(Compare {
-                    expected: Bits::from_u64(0b0001, 4),
-                    mask: Bits::from_u64(mask, 4),
-                    tag: 7,
-                    offset: 0,
-                }),
-                end: Some(TapState::RunTestIdle),
-            })],
+            ops: vec![Op::Shift(
+                Shift::ir(Instructions::bypass(4))
+                    .compared(Compare {
+                        expected: Bits::from_u64(0b0001, 4),
+                        mask: Bits::from_u64(mask, 4),
+                        tag: 7,
+                        offset: 0,
+                    })
+                    .to(TapState::RunTestIdle),
+            )],
         };
         let seen = || [Bits::from_u64(0b0101, 4)];
         assert!(

@@ -112,18 +112,18 @@ impl Walker {
                 }
             }
             Op::Shift(shift) => {
-                let target = match shift.register {
+                let target = match shift.register() {
                     Register::Ir => TapState::ShiftIr,
                     Register::Dr => TapState::ShiftDr,
                 };
-                if shift.out.is_empty() {
+                if shift.out().is_empty() {
                     return Err(ProgramError::EmptyShift);
                 }
-                if let Some(c) = &shift.compare
-                    && (c.expected.len() != shift.out.len() || c.mask.len() != shift.out.len())
+                if let Some(c) = shift.compare()
+                    && (c.expected.len() != shift.out().len() || c.mask.len() != shift.out().len())
                 {
                     return Err(ProgramError::CompareLength {
-                        shift: shift.out.len(),
+                        shift: shift.out().len(),
                         expected: c.expected.len(),
                         mask: c.mask.len(),
                     });
@@ -132,14 +132,14 @@ impl Walker {
                     self.closed()?;
                     self.path(self.state.path(target), sink);
                 }
-                let last = shift.end.is_some();
+                let last = shift.end().is_some();
                 sink(Step::Shift {
-                    bits: &shift.out,
+                    bits: shift.out(),
                     last,
                     read: shift.reads(),
                 });
                 self.open = !last;
-                if let Some(end) = shift.end {
+                if let Some(end) = shift.end() {
                     self.state = self.state.next(true);
                     self.path(self.state.path(end), sink);
                 }
@@ -179,7 +179,7 @@ impl Walker {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{ScanProgram, Shift};
+    use super::super::{Instructions, ScanProgram, Shift};
     use super::*;
 
     /// The TMS bits of a program, first bit left; waits and lines leave none.
@@ -211,7 +211,7 @@ mod tests {
     fn a_scan_of_n_bits_takes_n_and_5_clocks_from_idle_to_idle() {
         let mut program = ScanProgram::new();
         program.go(TapState::RunTestIdle);
-        program.scan(Register::Dr, Bits::zeros(18), TapState::RunTestIdle);
+        program.scan_dr(Bits::zeros(18), TapState::RunTestIdle);
         let (tms, state) = tms_of(&program);
         // 18 bits and 5 clocks: the octal scan device's boundary scan (computed value).
         assert_eq!(tms, format!("0{}{}{}", "100", "0".repeat(17), "110"));
@@ -224,19 +224,14 @@ mod tests {
         // Gowin UG290: shifting 0x11, TMS is 1 only on the eighth clock.
         let mut program = ScanProgram::new();
         program.go(TapState::ShiftIr);
-        program.scan(Register::Ir, Bits::from_u64(0x11, 8), TapState::Exit1Ir);
+        let instruction = Instructions::of(Bits::from_u64(0x11, 8));
+        program.scan_ir(instruction, TapState::Exit1Ir);
         assert_eq!(tms_of(&program).0, "0110000000001");
     }
 
     #[test]
     fn an_open_scan_refuses_anything_but_its_continuation() {
-        let part = Op::Shift(Shift {
-            register: Register::Dr,
-            out: Bits::ones(3),
-            capture: None,
-            compare: None,
-            end: None,
-        });
+        let part = Op::Shift(Shift::dr(Bits::ones(3)));
         let mut walker = Walker::new();
         let mut steps = 0;
         walker.walk(&part, &mut |_| steps += 1).unwrap();
@@ -246,13 +241,7 @@ mod tests {
             Op::Go(TapState::RunTestIdle),
             Op::Clocks(1),
             Op::Along(vec![TapState::Exit1Dr]),
-            Op::Shift(Shift {
-                register: Register::Ir,
-                out: Bits::ones(1),
-                capture: None,
-                compare: None,
-                end: None,
-            }),
+            Op::Shift(Shift::ir(Instructions::bypass(1))),
         ] {
             assert_eq!(
                 walker.walk(&op, &mut |_| panic!("nothing is to be clocked")),

@@ -267,7 +267,7 @@ pub(super) fn unknown_ticket(ticket: Ticket) -> PortError {
 mod tests {
     use super::super::testing::Chain;
     use super::*;
-    use crate::tap::{Op, PieceLimits, ProgramError, Register, ScanProgram, TapState};
+    use crate::tap::{Instructions, Op, PieceLimits, ProgramError, ScanProgram, TapState};
 
     fn piece(program: ScanProgram) -> Piece {
         Piece {
@@ -280,7 +280,7 @@ mod tests {
         let mut port = Lowered::new(Chain::new(&[(4, 0x1234_5041), (5, 0x0abc_d0a7)]));
         let mut program = ScanProgram::new();
         program.reset();
-        let slot = program.scan_captured(Register::Dr, Bits::ones(70), TapState::RunTestIdle);
+        let slot = program.scan_dr_captured(Bits::ones(70), TapState::RunTestIdle);
         let ticket = port.submit(piece(program)).unwrap();
         let answers = port.collect(ticket).unwrap();
         let seen = answers.bits(slot);
@@ -301,8 +301,8 @@ mod tests {
         let pattern: Bits = (0..BATCH_CYCLES * 2 + 77).map(|i| i % 7 < 3).collect();
         let mut program = ScanProgram::new();
         program.reset();
-        program.scan(Register::Ir, Bits::ones(4), TapState::RunTestIdle);
-        let slot = program.scan_captured(Register::Dr, pattern.clone(), TapState::RunTestIdle);
+        program.scan_ir(Instructions::bypass(4), TapState::RunTestIdle);
+        let slot = program.scan_dr_captured(pattern.clone(), TapState::RunTestIdle);
         let mut answers = Answers::default();
         for piece in program.pieces(PieceLimits::at(100_000_000)) {
             let ticket = port.submit(piece).unwrap();

@@ -92,7 +92,7 @@ fn no_trace(e: io::Error) -> PortError {
 /// The piece with a slot on each shift that is only compared.
 fn with_slots(mut piece: Piece) -> (Piece, Vec<Slot>) {
     let slot_of = |op: &Op| match op {
-        Op::Shift(shift) => shift.capture,
+        Op::Shift(shift) => shift.capture(),
         Op::Sense(slot) => Some(*slot),
         _ => None,
     };
@@ -106,10 +106,10 @@ fn with_slots(mut piece: Piece) -> (Piece, Vec<Slot>) {
     let mut added = Vec::new();
     for op in &mut piece.ops {
         if let Op::Shift(shift) = op
-            && shift.compare.is_some()
-            && shift.capture.is_none()
+            && shift.compare().is_some()
+            && shift.capture().is_none()
         {
-            shift.capture = Some(Slot(next));
+            shift.capture_in(Slot(next));
             added.push(Slot(next));
             next += 1;
         }
@@ -313,7 +313,7 @@ impl<W: Write> Dump<W> {
         let mut walker = flight.began;
         let steps = steps_of(&mut walker, &flight.piece).expect("walked when it was submitted");
         let mut shifts_read = flight.piece.ops.iter().filter_map(|op| match op {
-            Op::Shift(shift) => Some(shift.capture),
+            Op::Shift(shift) => Some(shift.capture()),
             _ => None,
         });
         let mut used: HashMap<Slot, usize> = HashMap::new();
@@ -407,7 +407,7 @@ mod tests {
     use super::super::Lowered;
     use super::super::testing::Chain;
     use super::*;
-    use crate::tap::{Compare, Register, ScanProgram, Shift};
+    use crate::tap::{Compare, Instructions, ScanProgram, Shift};
 
     fn text(run: impl FnOnce(&mut Trace<Lowered<Chain>, &mut Vec<u8>>)) -> String {
         let mut out = Vec::new();
@@ -459,11 +459,8 @@ mod tests {
             trace.set_tck_hz(5_000_000).unwrap();
             let mut program = ScanProgram::new();
             program.reset();
-            program.scan_captured(
-                Register::Ir,
-                Bits::from_u64(0b1011, 4),
-                TapState::RunTestIdle,
-            );
+            let instruction = Instructions::of(Bits::from_u64(0b1011, 4));
+            program.scan_ir_captured(instruction, TapState::RunTestIdle);
             let ticket = trace.submit(piece(&program)).unwrap();
             let answers = trace.collect(ticket).unwrap();
             assert_eq!(answers.bits(Slot(0)).get_u64(0, 4), 0b0001);
@@ -495,7 +492,7 @@ mod tests {
             program.wait_ns(3_000);
             program.line(Line::Trst, Level::Released);
             program.line(Line::Spare(3), Level::High);
-            program.scan(Register::Dr, Bits::from_u64(0b01, 2), TapState::RunTestIdle);
+            program.scan_dr(Bits::from_u64(0b01, 2), TapState::RunTestIdle);
             let ticket = trace.submit(piece(&program)).unwrap();
             trace.collect(ticket).unwrap();
         });
@@ -511,17 +508,16 @@ mod tests {
     #[test]
     fn compares_show_their_tdo_and_answers_stay_as_they_are() {
         let shift = |bits: u64, capture| {
-            Op::Shift(Shift {
-                register: Register::Ir,
-                out: Bits::ones(4),
-                capture,
-                compare: Some(Compare {
-                    expected: Bits::from_u64(bits, 4),
-                    mask: Bits::ones(4),
-                    tag: bits,
-                    offset: 0,
-                }),
-                end: Some(TapState::RunTestIdle),
+            let shift = Shift::ir(Instructions::bypass(4)).to(TapState::RunTestIdle);
+            let shift = shift.compared(Compare {
+                expected: Bits::from_u64(bits, 4),
+                mask: Bits::ones(4),
+                tag: bits,
+                offset: 0,
+            });
+            Op::Shift(match capture {
+                Some(slot) => shift.captured(slot),
+                None => shift,
             })
         };
         let piece = Piece {
@@ -551,7 +547,7 @@ mod tests {
         let text = text(|trace| {
             let mut program = ScanProgram::new();
             program.reset();
-            program.scan_captured(Register::Ir, Bits::ones(4), TapState::RunTestIdle);
+            program.scan_ir_captured(Instructions::bypass(4), TapState::RunTestIdle);
             trace.submit(piece(&program)).unwrap();
         });
         assert_eq!(edges(&text).len(), 16);

@@ -5,9 +5,7 @@ use std::time::Duration;
 use proptest::prelude::*;
 use taploom::bits::Bits;
 use taploom::simulator::adapter::{EmulatedAdapter, Model, Timing, Wiring};
-use taploom::tap::{
-    Level, Line, Piece, PieceLimits, Port, PortError, Register, ScanProgram, TapState,
-};
+use taploom::tap::{Level, Line, Piece, PieceLimits, Port, PortError, ScanProgram, TapState};
 use taploom::transport::{BitBang, Chip, Fault, Faulty, Profile, profiles};
 
 use super::chain::Chain;
@@ -175,7 +173,7 @@ fn lost_doubled_and_wrong_readings_do_not_become_answers() {
         assert_eq!(port.usb().usb().clocks().state, TapState::TestLogicReset);
         let mut program = ScanProgram::new();
         program.reset();
-        let slot = program.scan_captured(Register::Dr, Bits::ones(32), TapState::RunTestIdle);
+        let slot = program.scan_dr_captured(Bits::ones(32), TapState::RunTestIdle);
         let answers = run(&mut port, program, limits).unwrap();
         assert_eq!(answers.bits(slot).get_u64(0, 32) as u32, IDCODES[2].1);
         port.release().unwrap();

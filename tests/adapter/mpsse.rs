@@ -5,9 +5,7 @@ use std::time::Duration;
 use proptest::prelude::*;
 use taploom::bits::Bits;
 use taploom::simulator::adapter::{EmulatedAdapter, Faults, Model};
-use taploom::tap::{
-    Level, Line, Piece, PieceLimits, Port, PortError, Register, ScanProgram, TapState,
-};
+use taploom::tap::{Level, Line, Piece, PieceLimits, Port, PortError, ScanProgram, TapState};
 use taploom::transport::{Fault, Faulty, Mpsse, Profile, Usb};
 
 use super::chain::Chain;
@@ -133,11 +131,7 @@ fn lost_doubled_and_wrong_bytes_do_not_become_answers() {
         let mut port = open_odd(Model::ft2232h(), fault).unwrap();
         let mut program = ScanProgram::new();
         program.reset();
-        program.scan_captured(
-            Register::Dr,
-            Bits::ones(2048 * 8 + 1),
-            TapState::RunTestIdle,
-        );
+        program.scan_dr_captured(Bits::ones(2048 * 8 + 1), TapState::RunTestIdle);
         let limits = PieceLimits::at(30_000_000);
         let error = run(&mut port, program, limits).unwrap_err();
         assert!(
@@ -153,7 +147,7 @@ fn lost_doubled_and_wrong_bytes_do_not_become_answers() {
         // It takes programs again, from the reset on.
         assert_eq!(port.usb().usb().clocks().state, TapState::TestLogicReset);
         let mut program = ScanProgram::new();
-        let slot = program.scan_captured(Register::Dr, Bits::ones(32), TapState::RunTestIdle);
+        let slot = program.scan_dr_captured(Bits::ones(32), TapState::RunTestIdle);
         let answers = run(&mut port, program, limits).unwrap();
         assert_eq!(
             answers.bits(slot).get_u64(0, 32) as u32,
@@ -261,7 +255,7 @@ fn an_engine_left_in_the_middle_of_a_command_is_brought_back() {
     let mut port = Mpsse::open(usb, Profile::plain_ft2232h()).unwrap();
     let mut program = ScanProgram::new();
     program.reset();
-    let slot = program.scan_captured(Register::Dr, Bits::ones(32), TapState::RunTestIdle);
+    let slot = program.scan_dr_captured(Bits::ones(32), TapState::RunTestIdle);
     let answers = run(&mut port, program, PieceLimits::at(1_000_000)).unwrap();
     assert_eq!(answers.bits(slot).get_u64(0, 32) as u32, IDCODES[2].1);
 }
@@ -285,7 +279,7 @@ fn unplugged_and_stalled_adapters_say_how_far_they_got() {
     // Pieces without answers are not counted as run while they cannot have been taken.
     let mut port = open_odd(Model::ft2232h(), Fault::Unplug { after: 50_000 }).unwrap();
     let mut program = ScanProgram::new();
-    program.scan(Register::Dr, Bits::ones(200_000 * 8), TapState::RunTestIdle);
+    program.scan_dr(Bits::ones(200_000 * 8), TapState::RunTestIdle);
     let (mut collected, mut before) = (0, None);
     let error = program.pieces(limits).into_iter().find_map(|piece| {
         let bytes = piece.shift_bits() / 8;

@@ -4,7 +4,8 @@ use proptest::prelude::*;
 use proptest::test_runner::TestCaseError;
 use taploom::bits::Bits;
 use taploom::tap::{
-    self, Compare, Level, Line, Op, PieceLimits, Port, Register, ScanProgram, Shift, Slot, TapState,
+    self, Compare, Instructions, Level, Line, Op, PieceLimits, Port, ScanProgram, Shift, Slot,
+    TapState,
 };
 use taploom::transport::Lowered;
 
@@ -82,22 +83,29 @@ pub(crate) fn program_of(random: &[RandomOp]) -> (ScanProgram, Vec<Slot>) {
                 len,
                 reads,
                 end,
-            } => Op::Shift(Shift {
-                register: if walker.is_open() && walker.state() == TapState::ShiftIr || ir {
-                    Register::Ir
-                } else {
-                    Register::Dr
-                },
-                out: random_bits(seed, len),
-                capture: (reads & 1 != 0).then_some(Slot(program.slots())),
-                compare: (reads & 2 != 0).then(|| Compare {
-                    expected: random_bits(seed.rotate_left(17), len),
-                    mask: random_bits(seed.rotate_left(31), len),
-                    tag: seed,
-                    offset: 0,
-                }),
-                end: TapState::ALL.get(end).copied(),
-            }),
+            } => {
+                // What goes into instruction registers is BYPASS: nobody outside may shift anything else there.
+                let mut shift = match walker.is_open() && walker.state() == TapState::ShiftIr || ir
+                {
+                    true => Shift::ir(Instructions::bypass(len)),
+                    false => Shift::dr(random_bits(seed, len)),
+                };
+                if reads & 1 != 0 {
+                    shift = shift.captured(Slot(program.slots()));
+                }
+                if reads & 2 != 0 {
+                    shift = shift.compared(Compare {
+                        expected: random_bits(seed.rotate_left(17), len),
+                        mask: random_bits(seed.rotate_left(31), len),
+                        tag: seed,
+                        offset: 0,
+                    });
+                }
+                Op::Shift(match TapState::ALL.get(end) {
+                    Some(state) => shift.to(*state),
+                    None => shift,
+                })
+            }
         };
         if walker.walk(&op, &mut |_| {}).is_err() {
             continue;
@@ -115,8 +123,8 @@ pub(crate) fn program_of(random: &[RandomOp]) -> (ScanProgram, Vec<Slot>) {
 pub(crate) fn long_read(bits: usize) -> ScanProgram {
     let mut program = ScanProgram::new();
     program.reset();
-    program.scan(Register::Ir, Bits::ones(15), TapState::RunTestIdle);
-    program.scan_captured(Register::Dr, random_bits(5, bits), TapState::RunTestIdle);
+    program.scan_ir(Instructions::bypass(15), TapState::RunTestIdle);
+    program.scan_dr_captured(random_bits(5, bits), TapState::RunTestIdle);
     program
 }
 
@@ -124,7 +132,7 @@ pub(crate) fn long_read(bits: usize) -> ScanProgram {
 pub(crate) fn reads_the_idcodes(port: &mut dyn Port, limits: PieceLimits, name: &str) {
     let mut program = ScanProgram::new();
     program.reset();
-    let slot = program.scan_captured(Register::Dr, Bits::ones(128), TapState::RunTestIdle);
+    let slot = program.scan_dr_captured(Bits::ones(128), TapState::RunTestIdle);
     let answers = run(port, program, limits).unwrap_or_else(|e| panic!("{name}: {e}"));
     let seen = answers.bits(slot);
     for (i, (_, idcode)) in IDCODES.iter().rev().enumerate() {

@@ -11,7 +11,7 @@ use taploom::bits::Bits;
 use taploom::chain::discover;
 use taploom::simulator::Bench;
 use taploom::simulator::adapter::{EmulatedAdapter, Model};
-use taploom::tap::{PieceLimits, Port, Register, ScanProgram, TapState};
+use taploom::tap::{PieceLimits, Port, ScanProgram, TapState};
 use taploom::transport::{BitBang, Mpsse, Profile, Usb, UsbCounts, UsbError};
 
 #[path = "../support/ports.rs"]
@@ -152,9 +152,9 @@ fn main() {
             let bits = 1 << 20;
             let mut program = ScanProgram::new();
             if captured {
-                program.scan_captured(Register::Dr, random_bits(1, bits), TapState::RunTestIdle);
+                program.scan_dr_captured(random_bits(1, bits), TapState::RunTestIdle);
             } else {
-                program.scan(Register::Dr, random_bits(1, bits), TapState::RunTestIdle);
+                program.scan_dr(random_bits(1, bits), TapState::RunTestIdle);
             }
             // Its answer comes behind everything.
             program.sense();
@@ -177,17 +177,9 @@ fn main() {
             let mut program = ScanProgram::new();
             program.reset();
             if read {
-                program.scan_captured(
-                    Register::Dr,
-                    random_bits(1, bytes * 8),
-                    TapState::RunTestIdle,
-                );
+                program.scan_dr_captured(random_bits(1, bytes * 8), TapState::RunTestIdle);
             } else {
-                program.scan(
-                    Register::Dr,
-                    random_bits(1, bytes * 8),
-                    TapState::RunTestIdle,
-                );
+                program.scan_dr(random_bits(1, bytes * 8), TapState::RunTestIdle);
             }
             program
         };

@@ -9,7 +9,6 @@ use taploom::board::Board;
 use taploom::boundary::StillnessError;
 use taploom::ringout::{Method, RingOut, RingOutError, Verdict};
 use taploom::simulator::{BenchFile, Seen};
-use taploom::tap::ScanProgram;
 
 use crate::weave::{Limits, Woven, weave};
 use crate::{machine_off, on_bench_with};
@@ -24,8 +23,8 @@ struct Outcome {
     told: Vec<[String; 2]>,
 }
 
-/// Something that a broken guard or a broken loop might do: runs ahead of each scan program.
-type Sabotage = fn(&Board, &ScanProgram) -> Option<ScanProgram>;
+/// Something that a broken guard or a broken loop might do, as serial vectors: runs ahead of each scan program.
+type Sabotage = fn(&Board) -> String;
 
 fn folder(seed: u64) -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("grid-{seed}"))
@@ -44,8 +43,8 @@ fn check(seed: u64, limits: &Limits, sabotage: Option<Sabotage>) -> Outcome {
     } else {
         Method::BothEnds
     };
-    let ahead = |program: &ScanProgram| sabotage.and_then(|s| s(&board, program));
-    let (result, seen) = on_bench_with(method, &bench, &board, &wish, &ahead);
+    let ahead = sabotage.map(|s| s(&board));
+    let (result, seen) = on_bench_with(method, &bench, &board, &wish, ahead.as_deref());
     // With consent, what is joined by mistake is driven to opposite levels for one vector.
     let joined = |f: &String| ["short", "swap", "misplaced"].iter().any(|k| f.contains(k));
     let consented = limits.neighbours && woven.faults.iter().any(joined);
@@ -159,8 +158,7 @@ fn planted_false_verdicts_are_found() {
         let woven = weave(seed, &limits, &folder(seed));
         let bench = BenchFile::load(&woven.bench).unwrap();
         let board = Board::load(&woven.board).unwrap();
-        let (result, _) =
-            on_bench_with(Method::BothEnds, &bench, &board, &machine_off(), &|_| None);
+        let (result, _) = on_bench_with(Method::BothEnds, &bench, &board, &machine_off(), None);
         let Ok(result) = result else { continue };
         assert_eq!(
             judge(&board, &woven, &result),
@@ -228,14 +226,14 @@ fn planted_fights_are_found() {
 }
 
 /// Before the first look: both ends of every wire that has two drivers, at opposite levels, past the guard.
-fn fight(board: &Board, _program: &ScanProgram) -> Option<ScanProgram> {
+fn fight(board: &Board) -> String {
     let pairs: Vec<[(String, bool); 2]> = (board.wires.iter())
         .filter_map(|w| {
             let pin = |place| board.reaches_of(place).first().map(|r| r.pin.to_string());
             Some([(pin(&w.from)?, false), (pin(&w.to)?, true)])
         })
         .collect();
-    Some(crate::past_the_guard(board, &[], &pairs.concat()))
+    crate::extest(board, &[], &pairs.concat())
 }
 
 /// A canary: a run that leaves its drivers on is found.
@@ -247,19 +245,19 @@ fn planted_unsafe_ends_are_found() {
         alone: true,
         ..plain()
     };
-    let leave = |board: &Board, _: &ScanProgram| {
+    let leave = |board: &Board| {
         let end = |place| board.reaches_of(place).first().map(|r| r.pin.to_string());
         let pins = board
             .wires
             .iter()
             .filter_map(|w| Some((end(&w.from)?, true)));
-        Some(crate::past_the_guard(board, &[], &pins.collect::<Vec<_>>()))
+        crate::extest(board, &[], &pins.collect::<Vec<_>>())
     };
     let woven = weave(9_200_000, &limits, &folder(9_200_000));
     let bench = BenchFile::load(&woven.bench).unwrap();
     let board = Board::load(&woven.board).unwrap();
     // The sabotage comes in place of the ring-out: whatever follows would reset the chain.
-    let seen = crate::after(&bench, &board, leave(&board, &ScanProgram::new()).unwrap());
+    let seen = crate::after(&bench, &board, &leave(&board));
     let wrong = grade(
         &board,
         &woven,

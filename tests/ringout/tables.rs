@@ -15,7 +15,7 @@ use taploom::tap::{self, Op, PieceLimits, Register, ScanProgram, TapState};
 use taploom::transport::Lowered;
 
 use crate::weave::{Dice, Kind, device};
-use crate::{instructions, machine_off, on_bench, picture};
+use crate::{extest, machine_off, on_bench, past_the_guard, picture};
 
 /// A board with nets 1 to n: a driver on U1 and a listener on U2 each. With two spare listeners, nowhere drawn.
 struct Nets {
@@ -120,33 +120,21 @@ impl Nets {
     fn play(&self, bench: &BenchFile, codes: &Codes) -> Vec<Bits> {
         let simulated = Bench::build(bench, &self.board).unwrap();
         let mut port = Lowered::new(simulated);
+        let pins = |v| -> Vec<(String, bool)> {
+            let level = |k| (format!("U1.{}", k + 1), codes.level(k, v));
+            (0..self.n).map(level).collect()
+        };
         let images: Vec<Bits> = (0..codes.vectors())
-            .map(|v| {
-                let level = |k| (format!("U1.{}", k + 1), codes.level(k, v));
-                picture(
-                    &self.board,
-                    &[],
-                    &(0..self.n).map(level).collect::<Vec<_>>(),
-                )
-            })
+            .map(|v| picture(&self.board, &[], &pins(v)))
             .collect();
+        past_the_guard(&mut port, &extest(&self.board, &[], &pins(0)));
         let mut program = ScanProgram::new();
-        program.reset();
-        program.scan(
-            Register::Ir,
-            instructions(&self.board, &[], "PRELOAD"),
-            TapState::RunTestIdle,
-        );
-        program.scan(Register::Dr, images[0].clone(), TapState::RunTestIdle);
-        program.scan(
-            Register::Ir,
-            instructions(&self.board, &[], "EXTEST"),
-            TapState::RunTestIdle,
-        );
+        // The player leaves the chain in Run-Test/Idle, the port does not know where it is.
+        program.go(TapState::RunTestIdle);
         // The scan that brings a vector in takes the answer to the one before it out.
         let mut slots = Vec::new();
         for next in images[1..].iter().chain(images.last()) {
-            slots.push(program.scan_captured(Register::Dr, next.clone(), TapState::RunTestIdle));
+            slots.push(program.scan_dr_captured(next.clone(), TapState::RunTestIdle));
         }
         program.reset();
         let answers = tap::run(&mut port, program, PieceLimits::at(6_000_000)).unwrap();
@@ -374,7 +362,7 @@ fn no_update_changes_more_than_allowed() {
         // A scan carries 16 bits of marker first; the outputs are read off the images by their cells.
         let scans: Vec<&Bits> = (program.ops().iter())
             .filter_map(|op| match op {
-                Op::Shift(s) if s.register == Register::Dr => Some(&s.out),
+                Op::Shift(s) if s.register() == Register::Dr => Some(s.out()),
                 _ => None,
             })
             .collect();

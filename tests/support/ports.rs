@@ -5,8 +5,7 @@ use std::time::Duration;
 use taploom::bits::Bits;
 use taploom::simulator::adapter::{EmulatedAdapter, Model};
 use taploom::tap::{
-    Answers, Clocks, Level, Line, PieceLimits, Port, PortError, Register, ScanProgram, TapState,
-    Traffic,
+    Answers, Clocks, Level, Line, PieceLimits, Port, PortError, ScanProgram, TapState, Traffic,
 };
 use taploom::transport::{Mpsse, Profile, Usb, UsbCounts, UsbError};
 
@@ -108,8 +107,8 @@ pub(crate) fn measured(
 pub(crate) fn blind_shift(model: &Model, hz: u32, bytes: usize) -> (f64, u64, f64) {
     let mut program = ScanProgram::new();
     let bits = random_bits(9, bytes * 8 + 3);
-    program.scan(Register::Dr, bits, TapState::RunTestIdle);
-    program.scan_captured(Register::Dr, Bits::ones(35), TapState::RunTestIdle);
+    program.scan_dr(bits, TapState::RunTestIdle);
+    program.scan_dr_captured(Bits::ones(35), TapState::RunTestIdle);
     let (traffic, share) = measured(model, hz, bytes * 8, program);
     let out = traffic.usb_out as f64 / bytes as f64;
     (out, traffic.round_trips, share)
@@ -122,7 +121,7 @@ pub(crate) fn captured_vectors(model: &Model, hz: u32) -> (u64, f64) {
     let mut program = ScanProgram::new();
     for i in 0..VECTORS {
         let bits = random_bits(i as u64, CELLS);
-        program.scan_captured(Register::Dr, bits, TapState::UpdateDr);
+        program.scan_dr_captured(bits, TapState::UpdateDr);
     }
     let (traffic, share) = measured(model, hz, CELLS * VECTORS, program);
     (traffic.round_trips, share)

@@ -24,6 +24,15 @@ pub struct Instruction {
     pub span: Span,
 }
 
+impl Instruction {
+    /// Whether it puts what the boundary register holds onto the part's pins: EXTEST and its kin, INTEST, CLAMP and RUNBIST,
+    /// by name (IEEE Std 1149.1-2001 clause 8, from memory; RUNBIST may float them instead).
+    pub fn drives_pins(&self) -> bool {
+        let name = self.name.to_ascii_uppercase();
+        name.starts_with("EXTEST") || matches!(name.as_str(), "INTEST" | "CLAMP" | "RUNBIST")
+    }
+}
+
 /// A test data register.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum RegisterRef {

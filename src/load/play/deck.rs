@@ -97,8 +97,8 @@ impl<'p> Deck<'p> {
         }
         self.bits += match &op {
             Op::Shift(shift) => {
-                self.open_compares += u64::from(shift.compare.is_some());
-                shift.out.len() + 64
+                self.open_compares += u64::from(shift.compare().is_some());
+                shift.out().len() + 64
             }
             Op::Wait(_) | Op::Clocks(_) => self.limits.shift_bits / 8,
             _ => 64,

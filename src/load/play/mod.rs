@@ -17,4 +17,4 @@ mod sticky;
 pub use counts::{PlayMismatch, Played};
 pub use error::PlayError;
 pub use parallel::Spares;
-pub use player::{ChainPads, Inspect, Locate, PlayOptions, play, rehearse};
+pub use player::{ChainPads, Inspect, Locate, PastGuard, PlayOptions, play, rehearse};

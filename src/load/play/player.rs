@@ -8,13 +8,18 @@ use crate::svf::{
     Edge, Limits, Located, Pad, PioLevel, Place, Reader, RunTest, ScanText, Statement, TrstMode,
     state_word,
 };
-use crate::tap::{Compare, Level, Line, Mismatch, Op, Port, Register, Shift, TapState};
+use crate::tap::{Compare, Instructions, Level, Line, Mismatch, Op, Port, Shift, TapState};
 
 use super::counts::{PlayMismatch, Played};
 use super::deck::Deck;
 use super::error::PlayError;
 use super::parallel::{Columns, Spares};
 use super::sticky::{Scan, Sticky};
+
+/// The player's permit to shift whatever instructions a file has ([`Instructions::permitted`]): only this file makes one. A
+/// file that selects EXTEST goes past the guard by nature; who plays it has asked before ([`PlayOptions::inspect`]).
+#[derive(Debug)]
+pub struct PastGuard(());
 
 /// Bits of the other devices around a file that was made for one device alone.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -429,23 +434,20 @@ impl<'p> Player<'p> {
         }
         // A statement may hold 16 MB, and what is sent holds them again.
         drop(data);
-        let (register, end) = match edge {
-            Edge::Dr => (Register::Dr, self.end_dr),
-            Edge::Ir => (Register::Ir, self.end_ir),
+        let mut shift = match edge {
+            Edge::Dr => Shift::dr(out).to(self.end_dr),
+            Edge::Ir => Shift::ir(Instructions::permitted(out, PastGuard(()))).to(self.end_ir),
         };
+        if let Some(compare) = compare {
+            shift = shift.compared(compare);
+        }
         // A scan from a pause is a new scan: it passes Update first.
         match self.deck.state() {
             TapState::PauseDr => self.put(Op::Go(TapState::UpdateDr))?,
             TapState::PauseIr => self.put(Op::Go(TapState::UpdateIr))?,
             _ => {}
         }
-        self.put(Op::Shift(Shift {
-            register,
-            out,
-            capture: None,
-            compare,
-            end: Some(end),
-        }))
+        self.put(Op::Shift(shift))
     }
 
     /// Sets spare lines and looks at them.
@@ -715,9 +717,8 @@ mod tests {
                 .ops
                 .iter()
                 .filter_map(|op| match op {
-                    Op::Shift(Shift {
-                        compare: Some(c), ..
-                    }) => {
+                    Op::Shift(shift) if shift.compare().is_some() => {
+                        let c = shift.compare()?;
                         let mut bits = c.expected.clone();
                         if self.wrong.contains(&self.compares) {
                             bits.set(0, !bits.get(0));
@@ -791,14 +792,14 @@ mod tests {
         assert!(error.is_none() && played.complete);
         let shifts = shifts(&fake);
         assert_eq!(
-            (shifts[0].out.len(), shifts[0].out.get_u64(0, 32)),
+            (shifts[0].out().len(), shifts[0].out().get_u64(0, 32)),
             (32, 0x0000_4100)
         );
         assert_eq!(
-            (shifts[1].out.len(), shifts[1].out.get_u64(0, 56)),
+            (shifts[1].out().len(), shifts[1].out().get_u64(0, 56)),
             (56, 0x12_ABCD_1234_FFFF)
         );
-        let compare = shifts[1].compare.as_ref().unwrap();
+        let compare = shifts[1].compare().unwrap();
         assert_eq!(compare.expected.get_u64(0, 48), 0x1111_2222_FFFF);
         assert_eq!(compare.mask.get_u64(0, 56), 0xFFFF_FFFF_FFFF);
         // From Pause-DR to Run-Test/Idle (110), 100 TCK there, then to Pause-IR (11010).
@@ -864,12 +865,9 @@ mod tests {
         let text = "SIR 4 TDI (0);\nSDR 4 TDI (F) TDO (F);";
         let (fake, played, _) = play_text(text, &[0], &PlayOptions { pads, ..options() });
         let shifts = shifts(&fake);
-        assert_eq!(shifts[0].out.to_binary(), "11111111000011111");
-        assert_eq!(shifts[1].out.to_binary(), "0011110");
-        assert_eq!(
-            shifts[1].compare.as_ref().unwrap().mask.to_binary(),
-            "0011110"
-        );
+        assert_eq!(shifts[0].out().to_binary(), "11111111000011111");
+        assert_eq!(shifts[1].out().to_binary(), "0011110");
+        assert_eq!(shifts[1].compare().unwrap().mask.to_binary(), "0011110");
         assert_eq!(played.bits_shifted, 17 + 7);
         // The turned bit lies under no mask.
         assert!(played.mismatches.is_empty());

@@ -812,6 +812,30 @@ fn a_recipe_is_held_against_the_device() {
              names of the device's BSDL file, or those of [opcodes]"
         )
     );
+    // Past the guard, under its own name and under another.
+    let mut device = heddle();
+    let mut extest = device.instructions[0].clone();
+    let code = "0".repeat(device.instruction_length as usize);
+    extest.name = "EXTEST".into();
+    extest.opcodes = vec![code.parse().unwrap()];
+    device.instructions.push(extest);
+    let wrong = RECIPE.replace("instruction = \"CFG_START\"", "instruction = \"EXTEST\"");
+    let at = line(&wrong, "\"EXTEST\"") - 2;
+    let drives =
+        "EXTEST puts the boundary register of HEDDLE_208 onto its pins, which is the guard's alone";
+    let said = told(&wrong, &device);
+    assert!(
+        said.starts_with(&format!(
+            "r.toml:{at}:1: {drives}\n  help: no image needs it"
+        )),
+        "{said}"
+    );
+    let other = wrong.replace("\"EXTEST\"", "\"OTHER\"");
+    let said = told(
+        &format!("{other}\n[opcodes]\nOTHER = \"{code}\"\n"),
+        &device,
+    );
+    assert!(said.contains(drives), "{said}");
     let wrong = RECIPE
         .replace("bits = 16", "bits = 12")
         .replace("always = \"0101XXXXXXXXXXXX\"", "");

@@ -7,7 +7,7 @@ use super::super::Profile;
 use super::super::lowered::steps_of;
 use super::encode::{Encoder, Part, Stop, Stream};
 use crate::bits::Bits;
-use crate::tap::{Level, Line, Piece, Register, ScanProgram, TapState, Walker};
+use crate::tap::{Level, Line, Piece, ScanProgram, TapState, Walker};
 
 /// The plain module's lines from bit 0 on: TXD, RXD, RTS, CTS, DTR, DSR, DCD, RI.
 const LINES: [&str; 8] = [
@@ -106,7 +106,7 @@ fn every_byte_is_explained() {
 
     let mut program = ScanProgram::new();
     let bits = Bits::from_u64(0b101, 3);
-    program.scan_captured(Register::Dr, bits, TapState::RunTestIdle);
+    program.scan_dr_captured(bits, TapState::RunTestIdle);
     text += &explain("three bits of data, read", &encode(&program));
 
     let mut program = ScanProgram::new();

@@ -4,7 +4,7 @@ use super::super::Profile;
 use super::super::lowered::steps_of;
 use super::encode::{Encoder, Part, Stop, Stream};
 use crate::bits::Bits;
-use crate::tap::{Level, Line, Op, Piece, Register, ScanProgram, TapState, Walker};
+use crate::tap::{Level, Line, Op, Piece, ScanProgram, TapState, Walker};
 
 /// The bytes of a program at 300 kHz. Lines: TCK 01, TMS 04, TDI 10; TRST* 08, spares 40 and 80.
 fn encode(program: &[Op]) -> Stream {
@@ -48,11 +48,7 @@ fn the_start_sets_levels_before_directions() {
 #[test]
 fn a_scan_of_three_bits() {
     let mut program = ScanProgram::new();
-    program.scan_captured(
-        Register::Dr,
-        Bits::from_u64(0b101, 3),
-        TapState::RunTestIdle,
-    );
+    program.scan_dr_captured(Bits::from_u64(0b101, 3), TapState::RunTestIdle);
     let stream = check(
         &program,
         "10 11  ; TMS 0 1 0 0: from Test-Logic-Reset to Shift-DR

@@ -8,7 +8,7 @@ use super::super::{Chip, Profile};
 use super::encode::{Encoder, Stream};
 use super::explain::Explainer;
 use crate::bits::Bits;
-use crate::tap::{Level, Line, Piece, Register, ScanProgram, TapState, Walker};
+use crate::tap::{Instructions, Level, Line, Piece, ScanProgram, TapState, Walker};
 
 /// Releases of the FT2232H and of the FT2232C.
 const H: u16 = 0x0700;
@@ -43,29 +43,21 @@ fn programs() -> Vec<Job> {
         false,
         &|p| {
             p.reset();
-            p.scan_captured(Register::Ir, Bits::ones(8), TapState::RunTestIdle);
+            p.scan_ir_captured(Instructions::bypass(8), TapState::RunTestIdle);
         },
     );
     job("data scan that is not read", H, true, &|p| {
-        p.scan(
-            Register::Dr,
-            Bits::from_u64(0x5_1234, 20),
-            TapState::RunTestIdle,
-        );
+        p.scan_dr(Bits::from_u64(0x5_1234, 20), TapState::RunTestIdle);
     });
     job("data scan of 32 bits that is read", C, true, &|p| {
-        p.scan_captured(Register::Dr, Bits::ones(32), TapState::PauseDr);
+        p.scan_dr_captured(Bits::ones(32), TapState::PauseDr);
     });
     job("two vectors back to back", H, true, &|p| {
-        p.scan_captured(Register::Dr, Bits::from_u64(0x1aa, 9), TapState::UpdateDr);
-        p.scan_captured(
-            Register::Dr,
-            Bits::from_u64(0x055, 9),
-            TapState::RunTestIdle,
-        );
+        p.scan_dr_captured(Bits::from_u64(0x1aa, 9), TapState::UpdateDr);
+        p.scan_dr_captured(Bits::from_u64(0x055, 9), TapState::RunTestIdle);
     });
     job("one bit", H, true, &|p| {
-        p.scan_captured(Register::Dr, Bits::ones(1), TapState::RunTestIdle);
+        p.scan_dr_captured(Bits::ones(1), TapState::RunTestIdle);
     });
     job("1000 clocks in Run-Test/Idle", H, true, &|p| {
         p.clocks(1000);
@@ -80,7 +72,7 @@ fn programs() -> Vec<Job> {
     );
     job("few clocks before a scan", H, true, &|p| {
         p.clocks(3);
-        p.scan(Register::Dr, Bits::ones(1), TapState::RunTestIdle);
+        p.scan_dr(Bits::ones(1), TapState::RunTestIdle);
     });
     job("a wait as clocks", H, true, &|p| {
         p.wait_ns(20_000);
@@ -101,8 +93,8 @@ fn programs() -> Vec<Job> {
         C,
         true,
         &|p| {
-            p.scan(Register::Dr, Bits::from_u64(0x2d, 6), TapState::PauseDr);
-            p.scan(Register::Ir, Bits::from_u64(0x05, 4), TapState::PauseIr);
+            p.scan_dr(Bits::from_u64(0x2d, 6), TapState::PauseDr);
+            p.scan_ir(Instructions::of(Bits::from_u64(0x05, 4)), TapState::PauseIr);
         },
     );
     jobs

@@ -5,7 +5,7 @@ use super::super::{Chip, Profile};
 use super::encode::{Encoder, Part, Pause, Stream};
 use super::op;
 use crate::bits::Bits;
-use crate::tap::{Level, Line, Op, Piece, Register, ScanProgram, TapState, Walker};
+use crate::tap::{Instructions, Level, Line, Op, Piece, ScanProgram, Shift, TapState, Walker};
 
 const H: u16 = 0x0700;
 const C: u16 = 0x0500;
@@ -87,7 +87,7 @@ fn a_return_clock_is_waited_for_where_the_board_gives_one() {
 fn a_reset_and_an_instruction_scan() {
     let mut program = ScanProgram::new();
     program.reset();
-    program.scan_captured(Register::Ir, Bits::ones(8), TapState::RunTestIdle);
+    program.scan_ir_captured(Instructions::bypass(8), TapState::RunTestIdle);
     let stream = check(
         H,
         false,
@@ -108,7 +108,7 @@ fn a_reset_and_an_instruction_scan() {
 fn a_data_scan_that_is_not_read() {
     let mut program = ScanProgram::new();
     let bits = Bits::from_u64(0x5_1234, 20);
-    program.scan(Register::Dr, bits, TapState::RunTestIdle);
+    program.scan_dr(bits, TapState::RunTestIdle);
     let stream = check(
         H,
         true,
@@ -124,12 +124,8 @@ fn a_data_scan_that_is_not_read() {
 #[test]
 fn vectors_back_to_back_share_their_moves() {
     let mut program = ScanProgram::new();
-    program.scan_captured(Register::Dr, Bits::from_u64(0x1aa, 9), TapState::UpdateDr);
-    program.scan_captured(
-        Register::Dr,
-        Bits::from_u64(0x055, 9),
-        TapState::RunTestIdle,
-    );
+    program.scan_dr_captured(Bits::from_u64(0x1aa, 9), TapState::UpdateDr);
+    program.scan_dr_captured(Bits::from_u64(0x055, 9), TapState::RunTestIdle);
     check(
         H,
         true,
@@ -146,7 +142,7 @@ fn vectors_back_to_back_share_their_moves() {
 #[test]
 fn a_scan_of_one_bit_is_one_command_with_its_moves() {
     let mut program = ScanProgram::new();
-    program.scan_captured(Register::Dr, Bits::ones(1), TapState::RunTestIdle);
+    program.scan_dr_captured(Bits::ones(1), TapState::RunTestIdle);
     let stream = check(
         H,
         true,
@@ -169,7 +165,7 @@ fn clocks_in_a_stable_state() {
     assert_eq!(stream.cycles, 1000);
     let mut program = ScanProgram::new();
     program.clocks(3);
-    program.scan(Register::Dr, Bits::ones(1), TapState::RunTestIdle);
+    program.scan_dr(Bits::ones(1), TapState::RunTestIdle);
     // Few clocks go with the moves that follow: TMS 0 0 0 1 0 0, then 1 1 0.
     check(H, true, &program, "4B 05 88\n 4B 02 83");
 }
@@ -223,13 +219,7 @@ fn side_lines_and_their_levels() {
 #[test]
 fn long_shifts_are_split_at_64_kib() {
     let bits = Bits::ones(70_000 * 8);
-    let op = Op::Shift(crate::tap::Shift {
-        register: Register::Dr,
-        out: bits,
-        capture: Some(crate::tap::Slot(0)),
-        compare: None,
-        end: None,
-    });
+    let op = Op::Shift(Shift::dr(bits).captured(crate::tap::Slot(0)));
     let (mut encoder, mut walker) = encoder(H);
     let stream = encode(&mut encoder, &mut walker, &[op]);
     let mark = Part::Mark(0xaa);
@@ -247,7 +237,7 @@ fn marks_take_turns_and_no_command_has_seven_tms_bits() {
     for len in 1..40 {
         let mut program = ScanProgram::new();
         program.reset();
-        program.scan_captured(Register::Dr, Bits::ones(len), TapState::PauseDr);
+        program.scan_dr_captured(Bits::ones(len), TapState::PauseDr);
         let stream = encode(&mut encoder, &mut walker, program.ops());
         marks.push(stream.bytes[stream.bytes.len() - 2]);
         for pair in stream.bytes.windows(2) {
