@@ -39,6 +39,15 @@ pub fn suspects(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<
         .collect()
 }
 
+/// Wires both of whose ends were seen joined: a harness that shows any is plugged at its far end.
+pub(super) fn through(subject: &Subject<'_>, plan: &Plan, response: &Response) -> Vec<WireIndex> {
+    let diagnosis = Diagnosis::new(subject, plan, response);
+    (0..subject.lines.len())
+        .map(WireIndex)
+        .filter(|w| plan.untested[w.0].is_none() && diagnosis.own_link(*w) == Link::Joined)
+        .collect()
+}
+
 /// The one mistake that explains what was read so far, if there is one.
 pub(super) fn moved(
     subject: &Subject<'_>,

@@ -7,7 +7,7 @@ use crate::boundary::{
 };
 use crate::tap::{Answers, PortError, ProgramError, ScanProgram};
 
-use super::diagnose::{diagnose, suspects};
+use super::diagnose::{diagnose, suspects, through};
 use super::joined::{Link, Links};
 use super::moved::{Numbering, exposed};
 use super::observe::{Reading, Response, StepReading};
@@ -129,6 +129,26 @@ pub fn ring_out(
     // A bystander that moves by itself would seem to follow now and then.
     (plan.ears).retain(|(pin, t)| !subject.terminals[*t].bystander || still.kept(*pin));
     let response = bench.walk(&mut plan, &still, wish.more_rounds)?;
+    if method == Method::Alone {
+        let through = through(&subject, &plan, &response);
+        if let Some(first) = through.first() {
+            // Looked at from one end, an exchange at the other would pass for a short.
+            let label = &board.wires[first.0].label;
+            let others = match through.len() - 1 {
+                0 => String::new(),
+                n => format!(" and {n} more"),
+            };
+            let note = format!(
+                "{label}{others} reach the far end: the harness is plugged in there, so this is a ring-out between both ends"
+            );
+            let (vectors, repeated) = (bench.vectors, bench.repeated);
+            let mut both = ring_out(board, present, Method::BothEnds, wish, run)?;
+            both.vectors += vectors;
+            both.repeated += repeated;
+            both.notes.insert(0, note);
+            return Ok(both);
+        }
+    }
     let (wires, findings) = diagnose(&subject, &plan, &response);
     let good = || wires.iter().filter(|w| w.verdict == Verdict::Good);
     let assurance = Assurance {

@@ -192,7 +192,7 @@ impl<'w> Words<'w> {
                 )
             }
             Verdict::Held => "unplug the harness at the machine, or take the parts out that hang on this line, and ring it out again".into(),
-            Verdict::Unsteady => format!("bend {label} at both joints (`wiggle`), then solder or press them anew"),
+            Verdict::Unsteady => format!("bend {label} at both joints while `--only {label} --repeat 1000` looks at it, then solder or press them anew"),
             Verdict::Slow => format!(
                 "measure {label} from {from} to {to}: solder a bad joint anew, or declare the resistor that belongs there as [[part]]"
             ),

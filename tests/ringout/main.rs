@@ -455,6 +455,23 @@ fn one_end_alone_shows_shorts_and_stuck_lines() {
     assert!(matches!(untested("W14"), Some(Untested::Ground)));
 }
 
+/// With the clip still in the socket the harness is plugged at both ends: exchanged wires are told as such, not as shorts.
+#[test]
+fn alone_with_the_far_end_plugged_in_is_judged_by_both_ends() {
+    for file in ["as-drawn.toml", "swapped-pair.toml", "solder-bridge.toml"] {
+        let (board, both, _) = on_file(Method::BothEnds, &scenario(file));
+        let (_, alone, seen) = on_file(Method::Alone, &scenario(file));
+        safe(&seen);
+        assert_eq!(bad(&board, &alone), bad(&board, &both), "{file}");
+        assert_eq!(alone.method, Method::BothEnds);
+        assert!(
+            alone.notes[0].contains("plugged in there"),
+            "{:?}",
+            alone.notes
+        );
+    }
+}
+
 /// A canary: whoever drives past the guard is seen by the watcher. U1.12 and U5.37 are the two ends of W25.
 #[test]
 fn a_planted_fight_is_seen() {
