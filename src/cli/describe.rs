@@ -7,7 +7,7 @@ use crate::report::{self, Described, Vetted};
 use crate::session;
 
 use super::args::Describe;
-use super::{Context, Exit, Failed, Failure, Outcome};
+use super::{Context, Exit, Failed, Failure, Outcome, outputs};
 
 pub(super) fn run(context: &Context, arguments: &Describe) -> Result<Outcome, Failed> {
     let bytes = library::read(&arguments.file)
@@ -46,6 +46,7 @@ pub(super) fn run(context: &Context, arguments: &Describe) -> Result<Outcome, Fa
         map,
     };
     if let Some(target) = &arguments.svg {
+        outputs::ready("--svg", target, &[&arguments.file])?;
         let drawing = map.and_then(|m| report::package_svg(&report::package_of(&device, m)));
         let Some(drawing) = drawing else {
             return Err(Failure::input(

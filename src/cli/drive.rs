@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::io::BufReader;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::board::{Board, DeviceIndex};
 use crate::boundary::drive::{
@@ -22,6 +22,8 @@ const LONGEST_S: f64 = 86_400.0;
 
 pub(super) fn run(context: &Context, arguments: &Drive) -> Result<Outcome, Failed> {
     let board = work::load_board(&arguments.board)?;
+    let table: Vec<&Path> = arguments.vectors.iter().map(PathBuf::as_path).collect();
+    context.outputs_ready(Some(&board), &table)?;
     let asked = Asked::of(context, &board, arguments)?;
     let declared: Vec<DeviceIndex> = (0..board.devices.len()).map(DeviceIndex).collect();
     let pins = Pins::beside(&board, &declared, &asked.mission).map_err(|e| board_is_wrong(&e))?;

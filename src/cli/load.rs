@@ -35,6 +35,9 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
         return Err(Failure::input("usage", "board, device and image are needed").into());
     };
     let board = work::load_board(board)?;
+    let mut read: Vec<&Path> = vec![image];
+    read.extend(arguments.recipe.as_deref());
+    context.outputs_ready(Some(&board), &read)?;
     let index = work::device(&board, device)?;
     let device = &board.devices[index.0];
     let bsdl = described(device)?;

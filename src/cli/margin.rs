@@ -11,6 +11,7 @@ use super::{Context, Exit, Failed, Outcome};
 
 pub(super) fn run(context: &Context, board: &Path) -> Result<Outcome, Failed> {
     let board = work::load_board(board)?;
+    context.outputs_ready(Some(&board), &[])?;
     let limit = board.tck_limit_hz(true);
     if context.common.dry {
         let text = format!(

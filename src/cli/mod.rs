@@ -15,6 +15,7 @@ mod manual;
 mod margin;
 mod new;
 mod out;
+mod outputs;
 mod play;
 mod ringout;
 mod run;
@@ -31,6 +32,7 @@ use serde_json::{Value, json};
 
 use crate::report::{Fault, document, failure_document};
 use crate::session::Cancel;
+use crate::tap::PortError;
 use args::{Cli, Command, Common};
 
 pub use exit::{Exit, Failure};
@@ -75,10 +77,14 @@ impl Context {
         }
         if !self.common.json && std::io::stdin().is_terminal() {
             out::note(what);
-            if out::asked("Go on?") {
-                return Ok(());
-            }
-            return Err(Failure::refused("you did not consent; nothing was driven"));
+            return match out::asked("Go on?", &self.cancel) {
+                Ok(true) => Ok(()),
+                Ok(false) => Err(Failure::refused("you did not consent; nothing was driven")),
+                Err(stop) => {
+                    Err(Failure::port(&PortError::Interrupted, Some(stop))
+                        .also("nothing was driven"))
+                }
+            };
         }
         Err(
             Failure::refused(format!("consent is needed, and nobody was asked. {what}"))

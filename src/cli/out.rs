@@ -1,8 +1,12 @@
 //! Standard output for data, standard error for notes. A closed pipe is no error.
 
 use std::io::Write;
+use std::sync::mpsc::RecvTimeoutError;
+use std::time::Duration;
 
 use anstyle::{AnsiColor, Style};
+
+use crate::session::{Cancel, Stop};
 
 // Colour is never the only sign: what it marks is a word too. Cyan and yellow stay apart for colour-blind eyes.
 
@@ -42,27 +46,41 @@ pub(crate) fn failure(failure: &super::Failure) {
     }
 }
 
-/// Asks on the terminal; anything but yes is no.
-pub(crate) fn asked(question: &str) -> bool {
-    {
-        let mut err = anstream::stderr().lock();
-        let _ = write!(err, "{question} [y/N] ");
-        let _ = err.flush();
-    }
-    let mut line = String::new();
-    let _ = std::io::stdin().read_line(&mut line);
-    matches!(line.trim().to_ascii_lowercase().as_str(), "y" | "yes")
+/// Asks on the terminal; anything but yes is no. A wish to stop ends the wait for the answer.
+pub(crate) fn asked(question: &str, cancel: &Cancel) -> Result<bool, Stop> {
+    let line = line(&format!("{question} [y/N] "), cancel)?;
+    let line = line.trim().to_ascii_lowercase();
+    Ok(matches!(line.as_str(), "y" | "yes"))
 }
 
-/// Asks for a line on the terminal; an empty one is the default.
-pub(crate) fn answer(question: &str, default: &str) -> String {
+/// A line from the terminal. A read cannot be broken off, so that it is waited for beside the wish to stop.
+fn line(prompt: &str, cancel: &Cancel) -> Result<String, Stop> {
     {
         let mut err = anstream::stderr().lock();
-        let _ = write!(err, "{question} [{default}] ");
+        let _ = write!(err, "{prompt}");
         let _ = err.flush();
     }
-    let mut line = String::new();
-    let _ = std::io::stdin().read_line(&mut line);
+    let (sender, receiver) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        let mut line = String::new();
+        let _ = std::io::stdin().read_line(&mut line);
+        let _ = sender.send(line);
+    });
+    loop {
+        if let Some(stop) = cancel.asked() {
+            note("");
+            return Err(stop);
+        }
+        match receiver.recv_timeout(Duration::from_millis(50)) {
+            Err(RecvTimeoutError::Timeout) => {}
+            answer => return Ok(answer.unwrap_or_default()),
+        }
+    }
+}
+
+/// Asks for a line on the terminal; an empty one, or a wish to stop, is the default.
+pub(crate) fn answer(question: &str, default: &str, cancel: &Cancel) -> String {
+    let line = line(&format!("{question} [{default}] "), cancel).unwrap_or_default();
     match line.trim() {
         "" => default.to_owned(),
         said => said.to_owned(),

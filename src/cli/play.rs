@@ -5,7 +5,7 @@ use std::fs::File;
 use crate::board::{Board, DeviceIndex};
 use crate::load::play::{ChainPads, PlayOptions, Played, play, rehearse};
 use crate::report;
-use crate::session::{extest_watch, locator, pads_around};
+use crate::session::{extest_watch, locator, pads_around, private_watch};
 use crate::svf::Limits;
 use crate::tap::Port;
 
@@ -15,6 +15,7 @@ use super::{Context, Exit, Failed, Failure, Outcome};
 
 pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed> {
     let board = work::load_board(&arguments.board)?;
+    context.outputs_ready(Some(&board), &[&arguments.file])?;
     let device = arguments
         .device
         .as_deref()
@@ -81,6 +82,21 @@ pub(super) fn run(context: &Context, arguments: &Play) -> Result<Outcome, Failed
     let (plan, _) = rehearse(open(arguments)?, &options);
     if let Err(failure) = fits(&plan, chain.layout().ir_total(), device.is_some()) {
         return Err(opened.fail(failure));
+    }
+    if let Some(watch) = &private_watch(&board, &chain) {
+        let options = PlayOptions {
+            inspect: Some(watch),
+            ..options
+        };
+        if let Some((at, what)) = rehearse(open(arguments)?, &options).0.seen {
+            let words = format!(
+                "{}: {at} selects the private instruction {what}: its maker says never to load it, and it may harm the part or the board",
+                arguments.file.display()
+            );
+            if let Err(failure) = context.consent(&words) {
+                return Err(opened.fail(failure));
+            }
+        }
     }
     if let Some((at, what)) = &plan.seen {
         if context.common.machine != Power::Off {

@@ -29,6 +29,7 @@ pub(super) fn run(context: &Context, arguments: &Ringout) -> Result<Outcome, Fai
         return Err(unusable(what).into());
     }
     let board = work::load_board(&arguments.board)?;
+    context.outputs_ready(Some(&board), &[])?;
     if board.wires.is_empty() {
         return Err(Failure::input(
             "board",

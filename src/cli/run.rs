@@ -16,20 +16,20 @@ use crate::script::{
     Bringup, End, EndKind, Limits, Listener, Script, ScriptError, ScriptRun, Setting, Setup, Step,
     StepResult, check_script,
 };
-use crate::session::{Left, keep_last_good, write_whole};
+use crate::session::{Cancel, Left, keep_last_good, write_whole};
 use crate::tap::Port;
 
 use super::args::Run;
 use super::ringout::{CAUTIONS, machine};
 use super::work::{add_fields, place_of};
-use super::{Context, Exit, Failed, Failure, Outcome, conclude, out};
+use super::{Context, Exit, Failed, Failure, Outcome, conclude, out, outputs};
 
 pub(super) fn run(context: &Context, arguments: &Run) -> Result<Outcome, Failed> {
     let script = Script::open(&arguments.script).map_err(|e| wrong_script(&e))?;
     if arguments.check || context.common.dry {
         return check(&script, arguments);
     }
-    let setup = setup(context, arguments)?;
+    let setup = setup(context, arguments, &script)?;
     if arguments.on_change {
         return on_change(context, arguments, &setup);
     }
@@ -39,7 +39,7 @@ pub(super) fn run(context: &Context, arguments: &Run) -> Result<Outcome, Failed>
 /// Runs a script once and tells its steps only at the end, as part of the outcome's text.
 pub(super) fn told_at_the_end(context: &Context, arguments: &Run) -> Result<Outcome, Failed> {
     let script = Script::open(&arguments.script).map_err(|e| wrong_script(&e))?;
-    let setup = setup(context, arguments)?;
+    let setup = setup(context, arguments, &script)?;
     several(context, arguments, &setup, &script, false, &mut Vec::new())
 }
 
@@ -55,9 +55,9 @@ fn settings(arguments: &Run) -> Result<Vec<Setting>, Failure> {
     settings.collect()
 }
 
-fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
+fn setup(context: &Context, arguments: &Run, script: &Script) -> Result<Setup, Failed> {
     let defaults = Limits::default();
-    Ok(Setup {
+    let setup = Setup {
         place: place_of(&context.common),
         trace: context.common.trace.clone(),
         cancel: context.cancel.clone(),
@@ -76,7 +76,15 @@ fn setup(context: &Context, arguments: &Run) -> Result<Setup, Failed> {
             ..defaults
         },
         proven: super::load::proven,
-    })
+    };
+    let read = check_script(script, &setup.allow, &setup.settings).files;
+    let mut read: Vec<&Path> = read.iter().map(PathBuf::as_path).collect();
+    read.push(&arguments.script);
+    context.outputs_ready(None, &read)?;
+    if let Some(path) = &arguments.junit {
+        outputs::ready("--junit", path, &read)?;
+    }
+    Ok(setup)
 }
 
 /// Runs the script as often as asked, on one session; also tells which files it used.
@@ -93,6 +101,7 @@ fn several(
         yes: context.common.yes,
         quiet: context.common.quiet,
         json: context.common.json || !live,
+        cancel: context.cancel.clone(),
     };
     let mut bringup = Bringup::new(setup.clone(), script, Box::new(teller));
     let most = match (arguments.repeat, arguments.until_fail) {
@@ -438,6 +447,7 @@ struct Teller {
     yes: bool,
     quiet: bool,
     json: bool,
+    cancel: Cancel,
 }
 
 impl Teller {
@@ -475,7 +485,7 @@ impl Listener for Teller {
         if self.yes || !self.somebody() {
             return default.to_owned();
         }
-        out::answer(question, default)
+        out::answer(question, default, &self.cancel)
     }
 
     fn consent(&mut self, what: &str) -> Result<(), String> {
@@ -486,9 +496,9 @@ impl Listener for Teller {
         }
         if self.somebody() {
             out::note(&words);
-            return match out::asked("Go on?") {
-                true => Ok(()),
-                false => Err("you did not consent; nothing was driven".to_owned()),
+            return match out::asked("Go on?", &self.cancel) {
+                Ok(true) => Ok(()),
+                Ok(false) | Err(_) => Err("you did not consent; nothing was driven".to_owned()),
             };
         }
         Err(format!("consent is needed, and nobody was asked. {what}"))

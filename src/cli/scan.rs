@@ -30,6 +30,7 @@ pub(super) fn run(context: &Context, board: Option<&Path>) -> Result<Outcome, Fa
             text,
         });
     }
+    context.outputs_ready(board.as_ref(), &[])?;
     let mut opened = Opened::open(context)?;
     // Without a board the index of BSDL files knows the parts by their identity codes.
     let known = match &board {

@@ -7,6 +7,7 @@ use serde_json::json;
 use crate::report;
 use crate::session::write_whole;
 use crate::simulator::{Bench, Witness};
+use crate::tap::PortError;
 use crate::transport::tap_socket::{Address, Server};
 
 use super::args::Simulate;
@@ -34,8 +35,10 @@ pub(super) fn run(context: &Context, arguments: &Simulate) -> Result<Outcome, Fa
             text: format!("would serve {} at {address}\n", path.display()),
         });
     }
-    let server =
-        Server::bind(&address, context.common.allow_remote).map_err(|e| Failure::port(&e, None))?;
+    let server = Server::bind(&address, context.common.allow_remote).map_err(|e| match e {
+        PortError::Unsupported { .. } => Failure::refused(e.to_string()),
+        e => Failure::port(&e, None),
+    })?;
     // Whoever starts this from a script reads the address from here, also with --quiet.
     out::note(&format!(
         "serving {} at {}",
@@ -64,6 +67,8 @@ pub(super) fn run(context: &Context, arguments: &Simulate) -> Result<Outcome, Fa
         keep(arguments.witness.as_deref(), &witness, connections)?;
         match ended {
             Some(exit) => break exit,
+            // As any simulated run: drivers that fought are a finding.
+            None if arguments.once && witness.seen().fight_count > 0 => break Exit::Finding,
             None if arguments.once => break Exit::Good,
             None => {}
         }

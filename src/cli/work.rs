@@ -113,6 +113,8 @@ impl<'c> Opened<'c> {
         let session = session.map_err(|error| match error {
             OpenError::Bench(e) => Failure::input("bench", e.to_string()),
             OpenError::Port(e) => Failure::port(&e, None),
+            OpenError::Address(e) => Failure::input("usage", e.to_string()),
+            OpenError::Remote(e) => Failure::refused(e.to_string()),
             OpenError::Profile(e) => Failure::input("profile", e.to_string()),
             OpenError::Trace { .. } => Failure::input("file", error.to_string()),
         })?;
@@ -234,8 +236,9 @@ impl<'c> Opened<'c> {
                 None => Ok(()),
             };
             if let Err(error) = kept {
+                // What was found is not lost with it.
                 return Err(Failed {
-                    failure: Box::new(Failure::input("file", error.to_string())),
+                    failure: Box::new(Failure::input("file", error.to_string()).also(&text)),
                     fields,
                 });
             }

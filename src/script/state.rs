@@ -15,6 +15,7 @@ use crate::load::{Image, LoadEnd, Recipe, Target};
 use crate::ringout::{Method, RingOut, Verdict, Wish};
 use crate::session::{
     LoadOutcome, LoadWish, OpenError, Scanned, Session, Stop, extest_watch, locator, pads_around,
+    private_watch,
 };
 use crate::svf::Limits;
 use crate::tap::Port;
@@ -221,6 +222,11 @@ impl State {
             let opened = Session::open(&setup.place, setup.trace.clone(), setup.cancel.clone());
             self.session = Some(opened.map_err(|error| match error {
                 OpenError::Port(e) => End::port(&e, None),
+                OpenError::Remote(e) => End::new(
+                    EndKind::Refused,
+                    e.to_string(),
+                    "with --allow-remote you permit it",
+                ),
                 other => End::input(other.to_string(), "mend the file"),
             })?);
         }
@@ -296,8 +302,11 @@ impl State {
     }
 
     fn consent(&mut self, words: &str) -> Result<(), End> {
-        (self.listener.consent(words))
-            .map_err(|why| End::new(EndKind::Refused, why, "with --yes you consent"))
+        let consented = self.listener.consent(words);
+        if let Some(stop) = self.stop() {
+            return Err(End::stopped(stop));
+        }
+        consented.map_err(|why| End::new(EndKind::Refused, why, "with --yes you consent"))
     }
 
     /// The chain as the last scan found it; scans where there was none.
@@ -619,6 +628,17 @@ impl State {
                 format!("{name} shifts {other} instruction bits, this chain has {ir_total}"),
                 "for a file that knows one device alone: play(file, #{device: \"U1\"})",
             ));
+        }
+        if let Some(watch) = &private_watch(&board, &chain) {
+            let options = PlayOptions {
+                inspect: Some(watch),
+                ..options
+            };
+            if let Some((at, what)) = rehearse(open(&path)?, &options).0.seen {
+                self.consent(&format!(
+                    "{name}: {at} selects the private instruction {what}: its maker says never to load it."
+                ))?;
+            }
         }
         if let Some((at, what)) = &plan.seen {
             self.consent(&format!(

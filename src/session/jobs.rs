@@ -4,6 +4,8 @@
 use std::collections::BTreeMap;
 use std::time::SystemTime;
 
+use taploom_bsdl::Device;
+
 use crate::bits::Bits;
 use crate::board::{Board, DeviceIndex};
 use crate::boundary::drives;
@@ -114,30 +116,56 @@ pub fn pads_around(chain: &Chain, device: DeviceIndex) -> Option<ChainPads> {
     })
 }
 
-/// Tells which devices an instruction scan of the whole chain puts into EXTEST.
+/// Tells which devices an instruction scan of the whole chain makes drive their pins by the boundary register: EXTEST and its
+/// kin.
 pub fn extest_watch<'a>(
     board: &'a Board,
     chain: &'a Chain,
+) -> impl Fn(&Bits) -> Option<String> + 'a {
+    watch(board, chain, |bsdl, opcode| {
+        drives(bsdl, opcode).map(|d| d.instruction)
+    })
+}
+
+/// Tells which devices an instruction scan of the whole chain gives an instruction that their makers call private: it may harm
+/// the part or the board. `None` where no device of the board has any.
+pub fn private_watch<'a>(
+    board: &'a Board,
+    chain: &'a Chain,
+) -> Option<impl Fn(&Bits) -> Option<String> + 'a> {
+    let mut described = board.devices.iter().filter_map(|d| d.bsdl.as_ref());
+    let any = described.any(|bsdl| bsdl.instructions.iter().any(|i| i.private));
+    any.then(|| {
+        watch(board, chain, |bsdl, opcode| {
+            let code: Vec<bool> = opcode.iter().collect();
+            let mut selected = (bsdl.instructions.iter())
+                .filter(|i| i.opcodes.iter().any(|o| o.matches(&code)))
+                .peekable();
+            let first = selected.peek()?.name.clone();
+            selected.all(|i| i.private).then_some(first)
+        })
+    })
+}
+
+/// Names the instructions of a whole scan that `of` names for a device and its opcode: `EXTEST in U1, U2`.
+fn watch<'a>(
+    board: &'a Board,
+    chain: &'a Chain,
+    of: impl Fn(&Device, &Bits) -> Option<String> + 'a,
 ) -> impl Fn(&Bits) -> Option<String> + 'a {
     move |scan| {
         if scan.len() != chain.layout().ir_total() {
             return None;
         }
-        // By instruction: `EXTEST in U1, U2`.
         let mut named: BTreeMap<String, Vec<&str>> = BTreeMap::new();
         for (place, device) in chain.devices().iter().enumerate() {
             let declared = &board.devices[device.0];
             let field = chain.layout().ir_field(place);
             let opcode = scan.slice(field.start, field.len());
-            let driven = declared
-                .bsdl
-                .as_ref()
-                .and_then(|bsdl| drives(bsdl, &opcode));
-            if let Some(driven) = driven {
-                named
-                    .entry(driven.instruction.to_ascii_uppercase())
-                    .or_default()
-                    .push(&declared.name);
+            let found = (declared.bsdl.as_ref()).and_then(|bsdl| of(bsdl, &opcode));
+            if let Some(instruction) = found {
+                let devices = named.entry(instruction.to_ascii_uppercase());
+                devices.or_default().push(&declared.name);
             }
         }
         let named: Vec<String> = (named.iter())

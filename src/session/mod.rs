@@ -13,7 +13,7 @@ pub use cancel::{Cancel, Stop};
 pub use drive::{HoldTime, Read};
 pub use jobs::{
     LoadOutcome, LoadWish, Scanned, UNKNOWN_TCK_HZ, extest_watch, known_from, known_parts, locator,
-    pads_around,
+    pads_around, private_watch,
 };
 pub use open::{OpenError, Place};
 pub use store::{

@@ -51,6 +51,12 @@ pub enum OpenError {
     /// The adapter or the other process cannot be worked with.
     #[error(transparent)]
     Port(#[from] PortError),
+    /// The address of a TAP socket cannot be understood.
+    #[error("{0}")]
+    Address(PortError),
+    /// The TAP socket is on another machine, and nobody permitted that.
+    #[error("{0}")]
+    Remote(PortError),
     /// The adapter's profile is wrong.
     #[error("{0}")]
     Profile(#[from] Box<ProfileError>),
@@ -104,8 +110,12 @@ impl Session {
                 address,
                 allow_remote,
             } => {
-                let parsed: Address = address.parse()?;
-                let socket = TapSocket::connect(&parsed, *allow_remote)?;
+                let parsed: Address = address.parse().map_err(OpenError::Address)?;
+                let socket = TapSocket::connect(&parsed, *allow_remote);
+                let socket = socket.map_err(|error| match error {
+                    PortError::Unsupported { .. } => OpenError::Remote(error),
+                    error => OpenError::Port(error),
+                })?;
                 (
                     Box::new(Lowered::new(socket)),
                     format!("TAP at {address}"),

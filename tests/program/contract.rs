@@ -123,3 +123,146 @@ fn the_document_of_a_wrong_command_line_says_what_is_missing() {
     let message = document["error"]["message"].as_str().unwrap();
     assert!(message.contains("<BOARD>"), "{message}");
 }
+
+/// What a run writes is looked at before anything is driven: it may be none of the run's own files, and it must be writable.
+#[test]
+fn outputs_that_would_harm_or_fail_are_refused_first() {
+    let folder = Scratch::new("outputs");
+    let link = folder.0.join("link.json");
+    std::os::unix::fs::symlink(root().join(BOARD), &link).unwrap();
+    let link = link.to_str().unwrap();
+    let missing = folder.0.join("none/record.json");
+    let missing = missing.to_str().unwrap();
+    let image = "fixtures/knitting-machine/pattern-tap.bin";
+    let vectors = "fixtures/knitting-machine/identity.svf";
+    let script = "fixtures/knitting-machine/bringup.rhai";
+    let before: Vec<Vec<u8>> = [BOARD, BENCH, image, vectors, script]
+        .map(|f| std::fs::read(root().join(f)).unwrap())
+        .to_vec();
+    for (command, output, said) in [
+        (&["scan", BOARD][..], ["--record", BOARD], "overwrite"),
+        (
+            &["ringout", BOARD, "--machine", "off", "--yes"],
+            ["--record", link],
+            "overwrite",
+        ),
+        (
+            &["ringout", BOARD, "--machine", "off", "--yes"],
+            ["--record", BENCH],
+            "overwrite",
+        ),
+        (
+            &["load", BOARD, "U1", image, "--machine", "off", "--yes"],
+            ["--trace", image],
+            "overwrite",
+        ),
+        (
+            &["play", BOARD, vectors, "--yes"],
+            ["--record", vectors],
+            "overwrite",
+        ),
+        (
+            &["run", script, "--machine", "off", "--yes"],
+            ["--junit", script],
+            "overwrite",
+        ),
+        (
+            &["run", script, "--machine", "off", "--yes"],
+            ["--record", image],
+            "overwrite",
+        ),
+        (
+            &["ringout", BOARD, "--machine", "off", "--yes"],
+            ["--record", missing],
+            "cannot be written",
+        ),
+        (&["margin", BOARD], ["--record", "/"], "folder"),
+    ] {
+        let (exit, out, err) = taploom(&[command, &output, &["--simulate", BENCH]].concat());
+        assert_eq!(exit, 2, "{command:?} {output:?}: {out}{err}");
+        assert!(err.contains(said), "{command:?} {output:?}: {err}");
+        assert!(
+            !err.contains("Test-Logic-Reset"),
+            "a session was opened: {err}"
+        );
+    }
+    let own = folder.0.join("heddle.bsd");
+    std::fs::copy(
+        root().join("fixtures/knitting-machine/devices/heddle_208.bsd"),
+        &own,
+    )
+    .unwrap();
+    let own = own.to_str().unwrap();
+    let (exit, _, err) = taploom(&["describe", own, "--svg", own]);
+    assert!(exit == 2 && err.contains("overwrite"), "{err}");
+    let after: Vec<Vec<u8>> = [BOARD, BENCH, image, vectors, script]
+        .map(|f| std::fs::read(root().join(f)).unwrap())
+        .to_vec();
+    assert!(before == after);
+}
+
+#[test]
+fn addresses_are_told_apart_from_failures() {
+    let (exit, _, err) = taploom(&["scan", BOARD, "--tap", "nonsense"]);
+    assert_eq!(exit, 2, "{err}");
+    let (exit, _, err) = taploom(&["scan", BOARD, "--tap", "192.0.2.1:7300"]);
+    assert_eq!(exit, 4, "{err}");
+    assert!(err.contains("--allow-remote"), "{err}");
+    let (exit, _, err) = taploom(&["scan", BOARD, "--tap", "127.0.0.1:1"]);
+    assert_eq!(exit, 3, "{err}");
+    assert!(err.contains("start the other side first"), "{err}");
+}
+
+/// An instruction that the maker calls private is asked for, as EXTEST is.
+#[test]
+fn private_instructions_in_a_file_are_asked_for() {
+    let folder = Scratch::new("private");
+    let file = folder.0.join("private.svf");
+    // FACTORY_A of HEDDLE_208.
+    std::fs::write(&file, "SIR 10 TDI (2CD);\nSDR 8 TDI (00);\n").unwrap();
+    let file = file.to_str().unwrap();
+    let play = ["play", BOARD, file, "--device", "U1", "--simulate", BENCH];
+    let (exit, _, err) = taploom(&play);
+    assert_eq!(exit, 4, "{err}");
+    assert!(err.contains("private instruction FACTORY_A in U1"), "{err}");
+    assert_eq!(taploom(&[&play[..], &["--yes"]].concat()).0, 0);
+}
+
+/// A question on a terminal is no trap: a signal ends it at once, with its own exit status, and nothing was driven.
+#[test]
+fn a_signal_ends_a_question() {
+    const ASK: &str = r#"
+import os, pty, signal, subprocess, sys, time
+for sent, expected in [(signal.SIGINT, 130), (signal.SIGTERM, 143)]:
+    ours, theirs = pty.openpty()
+    child = subprocess.Popen(sys.argv[1:], stdin=theirs, stdout=theirs, stderr=theirs)
+    said = b""
+    while b"Go on?" not in said:
+        said += os.read(ours, 4096)
+    child.send_signal(sent)
+    status = child.wait(timeout=20)
+    said += os.read(ours, 4096)
+    assert status == expected, (status, said)
+    assert b"nothing was driven" in said, said
+"#;
+    let run = std::process::Command::new("python3")
+        .args([
+            "-c",
+            ASK,
+            PROGRAM,
+            "ringout",
+            BOARD,
+            "--simulate",
+            BENCH,
+            "--machine",
+            "off",
+        ])
+        .current_dir(root())
+        .output()
+        .expect("python3, which tests/run installs");
+    assert!(
+        run.status.success(),
+        "{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+}
