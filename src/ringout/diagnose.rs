@@ -120,8 +120,9 @@ pub(super) struct Diagnosis<'d, 'a> {
     returns: Vec<Option<bool>>,
     /// By terminal: its ears.
     ears: Vec<Vec<usize>>,
-    /// By terminal: the readings of the steps that drive it alone.
+    /// By terminal: the readings of the steps that drive it alone, and of all that drive it first of all.
     by_terminal: Vec<Vec<usize>>,
+    of_terminal: Vec<Vec<usize>>,
 }
 
 /// A verdict without its words.
@@ -160,8 +161,10 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             ears[*terminal].push(ear);
         }
         let mut by_terminal = vec![Vec::new(); subject.terminals.len()];
+        let mut of_terminal = by_terminal.clone();
         for (i, reading) in response.steps.iter().enumerate() {
             let step = &plan.steps[reading.step];
+            of_terminal[step.terminal].push(i);
             if step.along.is_empty() {
                 by_terminal[step.terminal].push(i);
             }
@@ -172,6 +175,7 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             response,
             ears,
             by_terminal,
+            of_terminal,
             links: Links::new(subject, plan, response),
             class: classes(subject),
             returns: Vec::new(),
@@ -667,20 +671,13 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
 
     /// What a wire does when it is let go at another level than it rested at; `None` if that was not seen.
     fn habit(&self, wire: WireIndex) -> Option<Habit> {
-        let ends: Vec<usize> = self.subject.lines[wire.0]
-            .ends
-            .into_iter()
-            .flatten()
-            .collect();
+        let ends = self.subject.lines[wire.0].ends.into_iter().flatten();
+        let ends: Vec<usize> = ends.collect();
+        let ears = in_order(&self.ears, &ends);
         let mut habit = None;
-        for reading in &self.response.steps {
-            if !ends.contains(&self.plan.steps[reading.step].terminal) {
-                continue;
-            }
-            for (ear, (_, t)) in self.plan.ears.iter().enumerate() {
-                if !ends.contains(t) {
-                    continue;
-                }
+        for reading in in_order(&self.of_terminal, &ends) {
+            let reading = &self.response.steps[reading];
+            for &ear in &ears {
                 let (rest, after) = (self.response.rest.get(ear)?, reading.after.get(ear)?);
                 if rest == reading.last {
                     continue;
@@ -746,25 +743,31 @@ impl<'d, 'a> Diagnosis<'d, 'a> {
             .into_iter()
             .flatten()
             .collect();
-        let listens = |t: usize| ends.contains(&t) || judged.strangers.contains(&t);
-        let ears: Vec<usize> = (0..self.plan.ears.len())
-            .filter(|e| listens(self.plan.ears[*e].1))
-            .collect();
+        let listening = [&ends[..], &judged.strangers].concat();
+        let ears = in_order(&self.ears, &listening);
         let expected: Vec<usize> = (ears.iter().copied())
             .filter(|e| ends.contains(&self.plan.ears[*e].1))
             .collect();
         let mut shown: Vec<Evidence> = Vec::new();
-        for reading in &self.response.steps {
-            if listens(self.plan.steps[reading.step].terminal) {
-                for evidence in reading.evidence(self.subject, self.plan, &ears, &expected) {
-                    if !shown.contains(&evidence) {
-                        shown.push(evidence);
-                    }
+        for reading in in_order(&self.of_terminal, &listening) {
+            let reading = &self.response.steps[reading];
+            for evidence in reading.evidence(self.subject, self.plan, &ears, &expected) {
+                if !shown.contains(&evidence) {
+                    shown.push(evidence);
                 }
             }
         }
         shown
     }
+}
+
+/// What belongs to any of some terminals, in order, each once.
+fn in_order(by_terminal: &[Vec<usize>], terminals: &[usize]) -> Vec<usize> {
+    let all = terminals.iter().flat_map(|t| &by_terminal[*t]);
+    let mut all: Vec<usize> = all.copied().collect();
+    all.sort_unstable();
+    all.dedup();
+    all
 }
 
 /// What a wire does when it is let go.

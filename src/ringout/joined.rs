@@ -96,10 +96,10 @@ impl Links {
             .filter(|ear| plan.listens(subject, *ear, step))
             .map(|ear| plan.ears[ear].1)
             .collect();
-        for (ear, &(_, heard)) in plan.ears.iter().enumerate() {
-            if !step.needs.is_empty() && !plan.listens(subject, ear, step) {
-                self.deaf.insert((step.terminal, heard));
-            }
+        if !step.needs.is_empty() {
+            let deaf = (0..plan.ears.len()).filter(|ear| !plan.listens(subject, *ear, step));
+            self.deaf
+                .extend(deaf.map(|ear| (step.terminal, plan.ears[ear].1)));
         }
         if reading.against.iter().all(|a| a.is_empty()) {
             let erratic = reading.opposers().into_iter().map(|ear| plan.ears[ear].1);

@@ -187,19 +187,23 @@ impl<'a> Subject<'a> {
     /// Marks wires whose ends another wire or a tie joins as well.
     fn find_bridges(&mut self) {
         let net = &self.board.netlist;
+        // By net: the lines with an end on it.
+        let mut lines_on: HashMap<usize, HashSet<usize>> = HashMap::new();
+        for (i, line) in self.lines.iter().enumerate() {
+            for end in line.ends.iter().flatten() {
+                lines_on
+                    .entry(self.terminals[*end].net)
+                    .or_default()
+                    .insert(i);
+            }
+        }
         for i in 0..self.lines.len() {
             let [Some(a), Some(b)] = self.lines[i].ends else {
                 continue;
             };
             let shared = self.terminals[a].net;
             // Only where the net has more joints than a single wire can there be a second way.
-            let others = (self.lines.iter().enumerate()).any(|(k, l)| {
-                k != i
-                    && l.ends
-                        .iter()
-                        .flatten()
-                        .any(|e| self.terminals[*e].net == shared)
-            });
+            let others = lines_on.get(&shared).is_some_and(|on| on.len() > 1);
             if a == b {
                 self.lines[i].bridged = true;
             } else if others {
