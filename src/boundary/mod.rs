@@ -4,6 +4,7 @@
 //! - [`Guard`]: turns wanted levels into a [`GuardedImage`], or refuses with reason and mend
 //! - [`SampleLook`]: looks by SAMPLE, and the look that must find everything still before EXTEST
 //! - [`Batch`]: scan programs under EXTEST: entry, vectors, exit, and the reading of what came back
+//! - [`Clamp`]: devices held by CLAMP while another is loaded
 //! - [`drive`]: levels on named pins for any length of time, and tables of test vectors
 //!
 //! **Bit 0 is the bit nearest TDO**: cell 0 of the last device is bit 0 of an image.
@@ -13,6 +14,7 @@
 //!
 //! Standard: IEEE Std 1149.1-2001 (from memory), no clause checked in print.
 
+mod clamp;
 pub mod drive;
 mod error;
 mod extest;
@@ -25,6 +27,7 @@ mod sample;
 #[cfg(test)]
 mod tests;
 
+pub use clamp::Clamp;
 pub use error::{BatchError, PinsError};
 pub use extest::{Batch, BatchReader, Captures, Held, VectorId, leaving};
 pub use guard::{Conditions, Guard, GuardedImage, MachinePower, Note};

@@ -542,3 +542,76 @@ proptest! {
         prop_assert_eq!(&driven[driven.len() - 2], &image.driven().to_vec());
     }
 }
+
+/// While U1 is loaded the others are held by CLAMP: their BSDL's opcodes (read off the files by hand here), the image at rest
+/// of each, one bit of BYPASS for U1.
+#[test]
+fn clamp_holds_all_but_the_device_that_is_worked_on() {
+    let board = board();
+    let u1 = board.device("U1").unwrap();
+    let pins = Pins::beside(&board, &all(&board), &[u1]).unwrap();
+    let guard = Guard::new(&board, &pins, off()).unwrap();
+    let clamp = Clamp::of(&board, &guard, &still(&board, &pins)).unwrap();
+    assert_eq!(clamp.held().collect::<Vec<_>>(), [1, 2, 3, 4]);
+    let (preload, image) = clamp.preload();
+    let codes = |codes: [(&str, &str); 5]| -> Bits {
+        let scan = codes.map(|(device, code)| {
+            let entity = board.devices[board.device(device).unwrap().0].bsdl.as_ref();
+            assert_eq!(
+                code.len(),
+                entity.unwrap().instruction_length as usize,
+                "{device}"
+            );
+            code
+        });
+        Bits::from_binary(&scan.concat()).unwrap()
+    };
+    let scans = ["U1", "U2", "U3", "U4", "U5"].map(|d| {
+        let bsdl = board.devices[board.device(d).unwrap().0]
+            .bsdl
+            .clone()
+            .unwrap();
+        // BOBBIN_44 is of the old kind, where SAMPLE does both.
+        let preload = bsdl.instruction("PRELOAD").or(bsdl.instruction("SAMPLE"));
+        (
+            d,
+            preload.unwrap().opcodes[0].to_string(),
+            bsdl.boundary_length as usize,
+        )
+    });
+    let preloads = codes([
+        ("U1", "1111111111"),
+        (scans[1].0, &scans[1].1),
+        (scans[2].0, &scans[2].1),
+        (scans[3].0, &scans[3].1),
+        (scans[4].0, &scans[4].1),
+    ]);
+    assert_eq!(preload.bits(), &preloads);
+    // TDI to TDO: U1's one bit is the last that goes in, and the highest.
+    let held: usize = scans[1..].iter().map(|s| s.2).sum();
+    assert_eq!(image.len(), held + 1);
+    assert_eq!(image.slice(0, held), guard.rest().bits().slice(0, held));
+    assert!(!image.get(held));
+
+    let device = board.devices[u1.0].bsdl.as_deref().unwrap();
+    let opcode = |name: &str| -> Bits {
+        let code = device.instruction(name).unwrap().opcodes[0].bits_with_x_as(false);
+        code.into_iter().collect()
+    };
+    let shift = opcode("CFG_SHIFT");
+    let wanted = |opcode| Wanted { device, opcode };
+    let scan = clamp.with(0, wanted(&shift)).unwrap();
+    let clamps = scans[1..].iter().map(|(d, ..)| match *d {
+        "U2" => "00001001",
+        "U3" => "11111010",
+        "U4" => "01101",
+        _ => "001001",
+    });
+    let expected: String = ["1000010010".to_owned()]
+        .into_iter()
+        .chain(clamps.map(str::to_owned))
+        .collect();
+    assert_eq!(scan.bits().to_binary(), expected);
+    let extest = opcode("EXTEST");
+    assert!(clamp.with(0, wanted(&extest)).is_err());
+}

@@ -5,16 +5,18 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use crate::board::{Board, BoardDevice, DeviceIndex};
+use crate::boundary::Conditions;
 use crate::chain::Chain;
 use crate::load::{
-    Far, Image, ImageError, ImageRefusal, Load, LoadEnd, LoadError, Loaded, Recipe, RecipeError,
-    TEMPLATE, Target,
+    Far, Image, ImageError, ImageRefusal, Load, LoadEnd, LoadError, Loaded, Others, Recipe,
+    RecipeError, TEMPLATE, Target,
 };
 use crate::report;
 use crate::session::{LoadOutcome, LoadWish, last_good};
 use crate::tap::ChainLayout;
 
 use super::args::{self, Power};
+use super::ringout::machine;
 use super::work::{self, Opened};
 use super::{Context, Exit, Failed, Failure, Outcome};
 
@@ -69,12 +71,32 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
         return Err(opened.fail(failure));
     }
     let all = described_chain(&board, &chain);
+    let clamp = match recipe.others {
+        Others::Clamp => {
+            let conditions = Conditions {
+                machine: machine(context.common.machine),
+                ..Conditions::default()
+            };
+            match opened.session.clamp(&board, &chain, index, conditions) {
+                Ok(clamp) => clamp,
+                Err(error) => {
+                    let failure = super::drive::failure(&error, &opened);
+                    return Err(opened.fail(failure));
+                }
+            }
+        }
+        _ => None,
+    };
+    if recipe.others == Others::Clamp && clamp.is_none() {
+        context.note("note: no other device can be held by CLAMP; they stay in BYPASS");
+    }
     let target = Target {
         name: &device.name,
         place,
         device: bsdl,
         layout: chain.layout(),
         chain: &all,
+        clamp: clamp.as_ref(),
     };
     if recipe.tried == Recipe::UNTRIED {
         context.note(&format!(
@@ -324,6 +346,7 @@ fn dry(
         device: described(device)?,
         layout: &layout,
         chain: &all,
+        clamp: None,
     };
     let prepared = Load::prepare(recipe, target, image, None, wish.force).map_err(load_input)?;
     match prepared {

@@ -3,7 +3,7 @@
 use taploom_bsdl::Device;
 
 use crate::bits::Bits;
-use crate::boundary::{Wanted, drives, harmless};
+use crate::boundary::{Clamp, Wanted, drives, harmless};
 use crate::tables::{Fault, Location, nearest};
 use crate::tap::{ChainLayout, Instructions};
 
@@ -24,6 +24,8 @@ pub struct Target<'a> {
     /// The descriptions of all devices of the chain, TDI to TDO, where they are known; for recipes that want the others'
     /// outputs to float. An empty slice counts as none known.
     pub chain: &'a [Option<&'a Device>],
+    /// What holds the other devices, for recipes that want them in CLAMP; without it they stay in BYPASS.
+    pub clamp: Option<&'a Clamp>,
 }
 
 /// A status word with its scan resolved.
@@ -56,6 +58,8 @@ pub(super) struct Plan {
     /// Where the target's and each device's instruction stands.
     pub(super) layout: ChainLayout,
     pub(super) place: usize,
+    /// Scans that come after each reset: what CLAMP is to hold.
+    pub(super) preload: Option<(Instructions, Bits)>,
 }
 
 impl Recipe {
@@ -282,8 +286,13 @@ impl Plan {
                 others[i] = bits.map(|bits| (other, bits));
             }
         }
+        let clamp = target.clamp.filter(|_| recipe.others == Others::Clamp);
         let scan = |name: &str| -> Result<Instructions, RecipeError> {
             let opcode = recipe.code_of(target.device, name).unwrap_or_default();
+            let wanted = Wanted {
+                device: target.device,
+                opcode: &opcode,
+            };
             let mut all: Vec<Option<Wanted<'_>>> = (others.iter())
                 .map(|other| {
                     other
@@ -291,11 +300,12 @@ impl Plan {
                         .map(|(device, opcode)| Wanted { device, opcode })
                 })
                 .collect();
-            all[target.place] = Some(Wanted {
-                device: target.device,
-                opcode: &opcode,
-            });
-            harmless(layout, &all).map_err(|drives| RecipeError {
+            all[target.place] = Some(wanted);
+            let scan = match clamp {
+                Some(clamp) => clamp.with(target.place, wanted),
+                None => harmless(layout, &all),
+            };
+            scan.map_err(|drives| RecipeError {
                 path: recipe.path.clone(),
                 problems: vec![RecipeProblem {
                     at: Location::whole(&recipe.path),
@@ -330,6 +340,7 @@ impl Plan {
             after: layout.len() - 1 - target.place,
             layout: layout.clone(),
             place: target.place,
+            preload: clamp.map(Clamp::preload),
         })
     }
 

@@ -284,6 +284,7 @@ impl<'a> Load<'a> {
         let mut end = run
             .runner
             .push(Op::Reset)
+            .and_then(|()| run.preload())
             .map_err(Halt::from)
             .and_then(|()| run.steps(&self.plan.load));
         if matches!(end, Ok(None)) && !verify_steps.is_empty() {
@@ -376,6 +377,7 @@ impl Run<'_, '_> {
             StepAction::Reset => {
                 self.runner.push(Op::Reset)?;
                 self.runner.push(Op::Go(TapState::RunTestIdle))?;
+                self.preload()?;
                 None
             }
             StepAction::Data(data) => {
@@ -589,6 +591,15 @@ impl Run<'_, '_> {
             byte: f.first_bit / 8,
             bits: f.bits,
         }))
+    }
+
+    /// What CLAMP is to hold in the other devices, if anything.
+    fn preload(&mut self) -> Result<(), Stopped> {
+        if let Some((instructions, image)) = &self.load.plan.preload {
+            self.runner.scan(Shift::ir(instructions.clone()), None)?;
+            self.runner.scan(Shift::dr(image.clone()), None)?;
+        }
+        Ok(())
     }
 
     /// BYPASS in every device.

@@ -124,7 +124,11 @@ pub(super) fn recipe<'a>(
     let tried = tried.map_or(Recipe::UNTRIED, |tried| tried.text);
     let permanent = r.flag(&head, "permanent", "permanent = true");
     let drives_pins = r.flag(&head, "drives_pins", "drives_pins = true");
-    let others = [("BYPASS", Others::Bypass), ("HIGHZ", Others::HighZ)];
+    let others = [
+        ("BYPASS", Others::Bypass),
+        ("HIGHZ", Others::HighZ),
+        ("CLAMP", Others::Clamp),
+    ];
     let others = r.word_or_first(&head, "others", "others = \"HIGHZ\"", &others);
     Some(Recipe {
         path: path.to_path_buf(),

@@ -31,7 +31,7 @@ use crate::tables::{self, Location};
 /// tried = "on the simulated bench"          # how far it has been tried, shown before a load
 /// drives_pins = true                        # once loaded, the device drives pins of its own
 /// ## permanent = true                        # only for parts that keep the image: asks for consent
-/// ## others = "HIGHZ"                        # or "BYPASS", the default: what the other devices do meanwhile
+/// ## others = "HIGHZ"                        # or "CLAMP", or "BYPASS", the default: what the other devices do meanwhile
 ///
 /// ## [opcodes]                              # instructions that the BSDL files of the family do not name
 /// ## CFG_KEY = "1000011000"
@@ -145,6 +145,8 @@ pub enum Others {
     Bypass,
     /// HIGHZ where their BSDL has it (BYPASS where not): their outputs float.
     HighZ,
+    /// CLAMP where their BSDL has it (BYPASS where not): the guard's image at rest is on their pins.
+    Clamp,
 }
 
 /// Which bit of a byte, or which byte of a number, comes first.

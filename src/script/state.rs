@@ -11,7 +11,7 @@ use crate::boundary::{Conditions, MachinePower};
 use crate::chain::Chain;
 use crate::files::reason;
 use crate::load::play::{ChainPads, PlayError, PlayOptions, Played, play, rehearse};
-use crate::load::{Image, LoadEnd, Recipe, Target};
+use crate::load::{Image, LoadEnd, Others, Recipe, Target};
 use crate::ringout::{Method, RingOut, Verdict, Wish};
 use crate::session::{
     LoadOutcome, LoadWish, OpenError, Scanned, Session, Stop, extest_watch, locator, pads_around,
@@ -510,12 +510,21 @@ impl State {
         let all: Vec<_> = (chain.devices().iter())
             .map(|d| board.devices[d.0].bsdl.as_deref())
             .collect();
+        let clamp = match recipe.others {
+            Others::Clamp => {
+                let conditions = self.setup.conditions;
+                let held = self.session()?.clamp(&board, &chain, index, conditions);
+                held.map_err(|e| End::drive(&e, self.stop()))?
+            }
+            _ => None,
+        };
         let target = Target {
             name: &device.name,
             place,
             device: bsdl,
             layout: chain.layout(),
             chain: &all,
+            clamp: clamp.as_ref(),
         };
         let tck_hz = board.tck_limit_hz(true);
         let code = chain.idcodes()[place];

@@ -2,12 +2,13 @@
 
 use std::io::BufRead;
 
-use crate::board::Board;
+use crate::board::{Board, DeviceIndex};
 use crate::boundary::drive::{
-    Column, DriveError, DriveRun, LevelPlan, Levels, Sensed, TableError, TableRun, play_table,
-    sample,
+    Column, DriveError, DriveRun, LevelPlan, Levels, Sensed, TableError, TableRun, look,
+    play_table, sample,
 };
-use crate::boundary::{Guard, PinIndex, Pins};
+use crate::boundary::{Clamp, Conditions, Guard, PinIndex, Pins};
+use crate::chain::Chain;
 use crate::tap::{Answers, PieceLimits, Port, PortError, ScanProgram, run};
 
 use super::Session;
@@ -60,6 +61,25 @@ pub struct HoldTime {
 }
 
 impl Session {
+    /// What holds the other devices by CLAMP while `device` is loaded, after a look by SAMPLE; `None` if none can be held.
+    ///
+    /// # Errors
+    /// [`DriveError`]: the guard refused, something moved, or the adapter failed.
+    pub fn clamp(
+        &mut self,
+        board: &Board,
+        chain: &Chain,
+        device: DeviceIndex,
+        conditions: Conditions,
+    ) -> Result<Option<Clamp>, DriveError> {
+        // It runs its own design, if any: what it drives is live.
+        let pins = Pins::beside(board, chain.devices(), &[device])?;
+        let guard = Guard::new(board, &pins, conditions)?;
+        let mut run = self.runner(board)?;
+        let still = look(board, &guard, &mut run)?;
+        Ok(Clamp::of(board, &guard, &still))
+    }
+
     /// Sets the board's TCK rate and gives what runs a scan program at it.
     ///
     /// # Errors

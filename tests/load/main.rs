@@ -4,6 +4,7 @@
 #![allow(clippy::print_stdout, reason = "tests say how much ran")]
 
 mod chips;
+mod clamp;
 mod harness;
 mod hostile;
 #[allow(dead_code, reason = "the loom weaves more images than are needed here")]

@@ -515,7 +515,8 @@ fn permits_for_instructions_are_made_in_two_places() {
         .map(|path| path.strip_prefix(root).unwrap().display().to_string())
         .collect();
     makers.sort();
-    let places = ["extest.rs", "permit.rs", "sample.rs"].map(|f| format!("src/boundary/{f}"));
+    let places =
+        ["clamp.rs", "extest.rs", "permit.rs", "sample.rs"].map(|f| format!("src/boundary/{f}"));
     let expected = [&places[..], &["src/load/play/player.rs".into()]].concat();
     assert_eq!(makers, expected);
 }

@@ -20,6 +20,6 @@ mod tests;
 pub use error::DriveError;
 pub use plan::{LevelPlan, PlanError, Sensed, Toggle};
 pub use play::{Column, Mismatch, TableError, TableRun, play_table, rehearse_table};
-pub use run::{DriveRun, Levels, Runner, sample, waits};
+pub use run::{DriveRun, Levels, Runner, look, sample, waits};
 pub use spot::{Spot, SpotError, SpotPin, along};
 pub use table::{Cell, Row, RowError, TableFault, VectorTable};

@@ -160,7 +160,15 @@ pub fn sample(
     }
 }
 
-fn look(board: &Board, guard: &Guard<'_>, run: &mut Runner<'_>) -> Result<Stillness, DriveError> {
+/// The look by SAMPLE that has to come before anything is driven, tried again where its own checks fail.
+///
+/// # Errors
+/// Something moved, the answers are not to be believed, or the adapter failed.
+pub fn look(
+    board: &Board,
+    guard: &Guard<'_>,
+    run: &mut Runner<'_>,
+) -> Result<Stillness, DriveError> {
     let mut tries = 1;
     loop {
         let (look, program) = SampleLook::before_extest(guard.pins());

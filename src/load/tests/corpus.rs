@@ -143,6 +143,7 @@ fn published(folder: &Path, entity: &str, digits: &str, code: u32, expected: u32
             device: &part,
             layout: &layout,
             chain: &[],
+            clamp: None,
         };
         let load = Load::prepare(&recipe, target, &file, Some(IdCode(code)), false).unwrap();
         let load = load.unwrap_or_else(|refusal| panic!("{}", refusal.finding("U1", &file)));

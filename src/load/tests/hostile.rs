@@ -32,6 +32,7 @@ fn survives(text: &str) {
         device: &device,
         layout: &layout,
         chain: &[],
+        clamp: None,
     };
     let load = Load::prepare(&recipe, target, &file, Some(IdCode(CODE)), false).unwrap();
     match load {
@@ -135,6 +136,7 @@ fn an_hour_of_waiting_is_counted_not_waited_for() {
         device: &device,
         layout: &layout,
         chain: &[],
+        clamp: None,
     };
     let load = Load::prepare(&recipe, target, &file, None, false)
         .unwrap()

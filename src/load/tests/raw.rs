@@ -66,6 +66,7 @@ impl Job {
             device,
             layout,
             chain: &[],
+            clamp: None,
         };
         act(
             &Load::prepare(&self.recipe, target, &self.image, self.code, false)
@@ -735,6 +736,7 @@ fn the_other_devices_float_where_the_recipe_wants_it() {
         device: &job.device,
         layout: &layout,
         chain: &others,
+        clamp: None,
     };
     let load = Load::prepare(&job.recipe, target, &job.image, job.code, false)
         .unwrap()
@@ -765,6 +767,7 @@ fn a_refused_image_can_be_forced_and_then_fails_by_the_device() {
         device: &job.device,
         layout: &layout,
         chain: &[],
+        clamp: None,
     };
     assert!(
         Load::prepare(&job.recipe, target, &job.image, job.code, false)
