@@ -21,7 +21,7 @@
 //!   readable `/dev/fuse` and user name spaces.
 //! - [`kernel`] is the other: `/dev/bus/usb` of a Linux kernel that runs in QEMU. Slow to begin, and the check on what the
 //!   first one makes of the system's interface.
-//! - [`probe`] is a list of commands with the facts that are expected of them, run over both routes.
+//! - [`steps`] is a list of commands with the facts that are expected of them, run over both routes.
 //!
 //! **Time.** The emulated chip keeps virtual time. Here its clock is the real one, counted from the moment that the plug
 //! went in: whoever calls a device says how late it is, and the device does everything that is done by then. So a slow
@@ -34,7 +34,7 @@ pub mod controller;
 pub mod fuse;
 pub mod kernel;
 pub mod personality;
-pub mod probe;
 mod run;
+pub mod steps;
 
 pub use run::{Run, Running};

@@ -5,7 +5,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::Write;
 use std::os::fd::AsRawFd;
 
-use crate::probe;
+use crate::steps;
 
 use super::Bus;
 use super::boot::MODULES;
@@ -39,7 +39,7 @@ fn work() -> Result<(), String> {
         .write(true)
         .open("/dev/ttyS1")
         .map_err(|e| format!("/dev/ttyS1: {e}"))?;
-    probe::run(&mut Bus::default(), "/".as_ref(), &mut |facts| {
+    steps::run(&mut Bus::default(), "/".as_ref(), &mut |facts| {
         writeln!(line, "{facts}").expect("the second serial line is there");
     })?;
     writeln!(line, "end").map_err(|e| e.to_string())?;

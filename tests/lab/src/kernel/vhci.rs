@@ -17,8 +17,8 @@ use std::time::{Duration, Instant};
 
 use crate::controller::{Controller, Finished, Id, Kind, Status, Transfer};
 use crate::personality::{Descriptors, Device, Setup, Speed, Standing};
-use crate::probe::Route;
 use crate::run::Running;
+use crate::steps::Route;
 
 use super::guest::load_module;
 

@@ -8,7 +8,7 @@ use taploom_lab::Running;
 use taploom_lab::fuse::{Access, Lab};
 use taploom_lab::kernel::{Boot, folder};
 use taploom_lab::personality::{Device, Standing};
-use taploom_lab::probe::{self, Route, STEPS};
+use taploom_lab::steps::{self, Route, STEPS};
 
 use super::bench::{alone, full, lab, program, root};
 
@@ -58,7 +58,7 @@ fn judge(route: &str, all: &[Value]) {
     let mut wrong = Vec::new();
     for (step, facts) in STEPS.iter().zip(all) {
         assert_eq!(facts["step"], step.name);
-        for what in probe::wrong(step, facts) {
+        for what in steps::wrong(step, facts) {
             wrong.push(format!("{route}: {}: {what}\n{facts:#}", step.name));
         }
     }
@@ -71,7 +71,7 @@ fn by_fuse() -> Option<Vec<Value>> {
         address: None,
     };
     let mut all = Vec::new();
-    probe::run(&mut socket, &root(), &mut |facts| all.push(facts.clone()))
+    steps::run(&mut socket, &root(), &mut |facts| all.push(facts.clone()))
         .unwrap_or_else(|e| panic!("the FUSE route: {e}"));
     Some(all)
 }
@@ -116,7 +116,7 @@ fn the_same_probe_on_a_real_kernels_usb_core_agrees() {
     judge("kernel", &kernels);
     let Some(ours) = by_fuse() else { return };
     for (step, (ours, kernels)) in STEPS.iter().zip(ours.iter().zip(&kernels)) {
-        let (ours, kernels) = (probe::common(step, ours), probe::common(step, kernels));
+        let (ours, kernels) = (steps::common(step, ours), steps::common(step, kernels));
         assert_eq!(ours, kernels, "{}: the routes differ", step.name);
         println!("{:36} exit {}: agrees", step.name, ours["exit"]);
     }
