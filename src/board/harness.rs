@@ -5,7 +5,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 
 use super::error::{Cause, Problem};
-use crate::tables::{Fault, Location, Source, nearest};
+use crate::tables::{Fault, Location, Source, hidden, nearest};
 
 /// The columns, as the header row names them.
 pub(super) const COLUMNS: [&str; 6] = ["label", "colour", "from", "to", "signal", "kind"];
@@ -123,6 +123,15 @@ pub(super) fn read(path: PathBuf, bytes: &[u8], problems: &mut Vec<Problem>) -> 
         };
         let mut row: [Option<Cell>; 6] = Default::default();
         for (i, cell) in record.iter().enumerate() {
+            if let Some(character) = hidden(cell) {
+                let key = columns
+                    .get(i)
+                    .copied()
+                    .flatten()
+                    .map_or("a cell", |c| COLUMNS[c]);
+                let key = key.to_owned();
+                report(span(i), Fault::Hidden { key, character }.into());
+            }
             match columns.get(i) {
                 Some(Some(column)) => {
                     row[*column] = Some(Cell {

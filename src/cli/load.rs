@@ -45,6 +45,15 @@ pub(super) fn run(context: &Context, arguments: &args::Load) -> Result<Outcome, 
     let bsdl = described(device)?;
     let recipe = recipe_of(&board, device, arguments.recipe.as_deref())?;
     recipe.check(bsdl).map_err(bad_recipe)?;
+    if arguments.verify && recipe.verify.is_empty() {
+        let words = format!(
+            "the recipe \"{}\" has no [[verify]] steps: the image cannot be read back",
+            recipe.name
+        );
+        return Err(Failure::input("recipe", words)
+            .help("leave --verify away; the status words are checked in any case")
+            .into());
+    }
     let image = Image::open(image).map_err(bad_image)?;
     let tck_hz = board.tck_limit_hz(true);
     let wish = LoadWish {

@@ -477,6 +477,12 @@ impl State {
         })?;
         let recipe = recipe_of(&board, index, recipe.map(|r| self.file(r)).as_deref())?;
         (recipe.check(bsdl)).map_err(|e| End::input(e.to_string(), "mend the recipe"))?;
+        if wish.verify && recipe.verify.is_empty() {
+            return Err(End::input(
+                format!("the recipe \"{}\" has no [[verify]] steps", recipe.name),
+                "leave `verify` away; the status words are checked in any case",
+            ));
+        }
         let image = Image::open(self.file(image_name))
             .map_err(|e| End::input(e.to_string(), "name the raw image"))?;
         if recipe.permanent {

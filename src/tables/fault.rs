@@ -81,6 +81,14 @@ pub enum Fault {
         /// The value that was probably meant.
         near: Option<String>,
     },
+    /// A text with a character that no screen shows: it could hide what is written, or turn it round.
+    #[error("`{key}` holds the character U+{:04X}, which is not shown", *.character as u32)]
+    Hidden {
+        /// The key.
+        key: String,
+        /// The character.
+        character: char,
+    },
     /// Two keys that do not go together, or a key that needs another.
     #[error("{what}")]
     Conflict {
@@ -117,6 +125,7 @@ impl Cause for Fault {
                 near: Some(near), ..
             } => format!("did you mean \"{near}\"?"),
             Self::BadValue { key, expected, .. } => format!("give `{key}` {expected}"),
+            Self::Hidden { .. } => "write it without that character".into(),
             Self::Conflict { help, .. } => help.clone(),
         }
     }

@@ -16,7 +16,7 @@ mod source;
 pub use fault::Fault;
 pub(crate) use file::{parse, read, text_of};
 pub use names::natural_key;
-pub(crate) use names::{list, nearest};
+pub(crate) use names::{hidden, list, nearest};
 pub use problem::{Cause, Problem, Problems};
 pub(crate) use reader::{Reader, Table, Text, not_a_word, type_of};
 pub use source::Location;

@@ -23,6 +23,29 @@ pub fn natural_key(name: &str) -> String {
     key
 }
 
+/// The first character of a text that is not shown, or that turns round what stands beside it: controls other than tab and
+/// the end of a line, and the marks of Unicode's bidirectional algorithm.
+pub(crate) fn hidden(text: &str) -> Option<char> {
+    text.chars().find(|c| is_hidden(*c))
+}
+
+/// The text with a mark in place of each such character.
+pub(crate) fn visible(text: &str) -> String {
+    let shown = |c| if is_hidden(c) { '\u{fffd}' } else { c };
+    text.chars().map(shown).collect()
+}
+
+fn is_hidden(c: char) -> bool {
+    match c {
+        '\t' | '\n' | '\r' => false,
+        '\u{200b}'..='\u{200f}'
+        | '\u{202a}'..='\u{202e}'
+        | '\u{2066}'..='\u{2069}'
+        | '\u{feff}' => true,
+        c => c.is_control(),
+    }
+}
+
 /// The name nearest to what was written, if one is near enough to have been meant.
 pub(crate) fn nearest<'a>(
     written: &str,

@@ -3,6 +3,7 @@
 use std::fmt;
 use std::path::PathBuf;
 
+use super::names::visible;
 use super::source::Location;
 
 /// What can be wrong with a file of one kind. `Display` says it in one line, lower case, without a full stop.
@@ -62,7 +63,8 @@ impl<C: Cause> fmt::Display for Problem<C> {
             length,
             text,
         } = &self.at;
-        let (path, cause) = (path.display().to_string(), self.cause.to_string());
+        let (path, cause) = (path.display().to_string(), visible(&self.cause.to_string()));
+        let text = visible(text);
         if *line == 0 && cause.contains(&path) {
             write!(f, "{cause}")?;
         } else if *line == 0 {
@@ -81,7 +83,7 @@ impl<C: Cause> fmt::Display for Problem<C> {
             let mark = "^".repeat(*length);
             write!(f, "\n  {line} | {text}\n  {margin} | {before}{mark}")?;
         }
-        let help = self.help();
+        let help = visible(&self.help());
         if !help.is_empty() {
             write!(f, "\n  help: {help}")?;
         }

@@ -6,7 +6,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::fault::Fault;
-use super::names::nearest;
+use super::names::{hidden, nearest};
 use super::problem::Problem;
 use super::source::{Location, Source};
 
@@ -196,10 +196,20 @@ impl<'a, C: From<Fault>> Reader<'a, C> {
         if text.is_none() {
             self.wrong_type(key, value, "a string", example);
         }
-        Some(Text {
+        let text = Text {
             text: text?,
             span: value.span(),
-        })
+        };
+        self.shown(key, &text);
+        Some(text)
+    }
+
+    /// Reports a character that is not shown.
+    fn shown(&mut self, key: &str, text: &Text<'a>) {
+        if let Some(character) = hidden(text.text) {
+            let key = key.to_owned();
+            self.report(text.span.clone(), Fault::Hidden { key, character });
+        }
     }
 
     /// A text that has to be there and not be blank.
@@ -301,11 +311,8 @@ impl<'a, C: From<Fault>> Reader<'a, C> {
         let Some(value) = table.get(key) else {
             return vec![];
         };
-        if let Some(text) = value.get_ref().as_str() {
-            return vec![Text {
-                text,
-                span: value.span(),
-            }];
+        if value.get_ref().as_str().is_some() {
+            return self.as_text(key, value, example).into_iter().collect();
         }
         let Some(array) = value.get_ref().as_array() else {
             self.wrong_type(key, value, "an array of strings", example);
@@ -314,10 +321,7 @@ impl<'a, C: From<Fault>> Reader<'a, C> {
         let mut texts = Vec::new();
         for item in array.iter() {
             match item.get_ref().as_str() {
-                Some(text) => texts.push(Text {
-                    text,
-                    span: item.span(),
-                }),
+                Some(_) => texts.extend(self.as_text(key, item, example)),
                 None => self.wrong_type(key, item, "an array of strings", example),
             }
         }

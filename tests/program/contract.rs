@@ -266,3 +266,37 @@ for sent, expected in [(signal.SIGINT, 130), (signal.SIGTERM, 143)]:
         String::from_utf8_lossy(&run.stderr)
     );
 }
+
+/// A character that turns a line round on the screen gets no further than the reader of files.
+#[test]
+fn characters_that_no_screen_shows_are_refused() {
+    let folder = Scratch::new("hidden");
+    let source = root().join("fixtures/knitting-machine");
+    let text = std::fs::read_to_string(root().join(BOARD)).unwrap();
+    let devices = format!("[\"{}/devices\"]", source.display());
+    let text = text.replace("[\"devices\"]", &devices);
+    std::fs::copy(source.join("heddle.toml"), folder.0.join("heddle.toml")).unwrap();
+    let harness = std::fs::read_to_string(source.join("harness.csv")).unwrap();
+    let board = folder.0.join("board.toml");
+    for (text, harness) in [
+        (
+            text.replace("Needle-bus tap", "Needle\u{202e}-bus tap"),
+            harness.clone(),
+        ),
+        (
+            text.replace("Needle-bus tap", "Needle\\u001b[2J-bus tap"),
+            harness.clone(),
+        ),
+        (text.clone(), harness.replace("W01", "W\u{202e}01")),
+    ] {
+        std::fs::write(&board, &text).unwrap();
+        std::fs::write(folder.0.join("harness.csv"), &harness).unwrap();
+        let (exit, out, err) = taploom(&["scan", board.to_str().unwrap(), "--dry"]);
+        assert_eq!(exit, 2, "{out}{err}");
+        assert!(err.contains("which is not shown"), "{err}");
+        assert!(!err.contains(['\u{202e}', '\u{1b}']), "{err:?}");
+    }
+    std::fs::write(&board, &text).unwrap();
+    std::fs::write(folder.0.join("harness.csv"), &harness).unwrap();
+    assert_eq!(taploom(&["scan", board.to_str().unwrap(), "--dry"]).0, 0);
+}
