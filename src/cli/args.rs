@@ -148,8 +148,10 @@ taploom drive board.toml --sense W25\n  taploom drive board.toml --vectors latch
 taploom run bringup.rhai --machine off --yes --until-fail --repeat 500"
     )]
     Run(Run),
-    /// Writes a first, commented script for a board
-    #[command(after_help = "Example: taploom new --script board.toml")]
+    /// Writes a first board file, or a first script
+    ///
+    /// The board file comes from a scan and BSDL folders, the script from a board file; both have a comment for what is left to say.
+    #[command(after_help = "Examples:\n  taploom new devices/\n  taploom new --script board.toml")]
     New(New),
     /// Serves a simulated bench to other processes
     #[command(
@@ -350,10 +352,13 @@ pub(crate) struct Run {
 /// Arguments of `new`.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct New {
-    /// The board file that the script is for
-    #[arg(long, value_name = "BOARD")]
-    pub(crate) script: PathBuf,
-    /// Where to write it; bringup.rhai beside the board file otherwise
+    /// BSDL files and folders, beside those that `taploom index` keeps; they are named in the board file
+    #[arg(value_name = "BSDL")]
+    pub(crate) bsdl: Vec<PathBuf>,
+    /// Writes a first script for this board file instead, without a scan
+    #[arg(long, value_name = "BOARD", conflicts_with = "bsdl")]
+    pub(crate) script: Option<PathBuf>,
+    /// Where to write it; board.toml here, or bringup.rhai beside the board file, otherwise
     #[arg(long, value_name = "FILE")]
     pub(crate) output: Option<PathBuf>,
     /// Overwrites a file that is there

@@ -6,17 +6,19 @@ use super::args::{Cli, Common, EXIT_STATUS};
 
 /// The commands in groups, in the order in which one meets them.
 const GROUPS: &[(&str, &[&str])] = &[
-    ("The chain", &["adapters", "scan", "margin"]),
+    ("The chain", &["adapters", "scan", "new", "margin"]),
     ("The wires", &["ringout", "drive"]),
     ("The devices", &["load", "play"]),
-    ("The whole evening", &["run", "new"]),
+    ("The whole evening", &["run"]),
     ("BSDL files", &["describe", "vet", "index"]),
     ("Without hardware", &["demo", "simulate"]),
     ("This program", &["completions", "manual", "help"]),
 ];
 
 /// Commands that meet a chain.
-const ON_A_CHAIN: &[&str] = &["scan", "margin", "ringout", "drive", "load", "play", "run"];
+const ON_A_CHAIN: &[&str] = &[
+    "scan", "new", "margin", "ringout", "drive", "load", "play", "run",
+];
 
 /// Commands that may drive pins.
 const DRIVING: &[&str] = &["ringout", "drive", "load", "play", "run"];
@@ -55,13 +57,7 @@ fn means_something(command: &str, option: &str) -> bool {
         "adapter" | "profile" | "simulate" | "tap" | "trace" | "record" => on_a_chain,
         "allow_remote" => on_a_chain || command == "simulate",
         "machine" | "yes" => DRIVING.contains(&command),
-        "dry" => {
-            on_a_chain
-                || matches!(
-                    command,
-                    "new" | "simulate" | "describe" | "index" | "manual"
-                )
-        }
+        "dry" => on_a_chain || matches!(command, "simulate" | "describe" | "index" | "manual"),
         "json" | "quiet" => !matches!(command, "completions" | "manual" | "help"),
         _ => true,
     }

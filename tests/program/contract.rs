@@ -300,3 +300,80 @@ fn characters_that_no_screen_shows_are_refused() {
     std::fs::write(folder.0.join("harness.csv"), &harness).unwrap();
     assert_eq!(taploom(&["scan", board.to_str().unwrap(), "--dry"]).0, 0);
 }
+
+/// A first board file from a scan: the devices that answer, by the BSDL files that are named; it loads and scans as declared.
+#[test]
+fn a_first_board_file_comes_from_a_scan() {
+    let folder = Scratch::new("first");
+    let board = folder.0.join("board.toml");
+    let board = board.to_str().unwrap();
+    let devices = "fixtures/knitting-machine/devices";
+    let new = [
+        "new",
+        devices,
+        "--simulate",
+        BENCH,
+        "--output",
+        board,
+        "--json",
+    ];
+    let (exit, out, err) = taploom(&[&new[..], &["--dry"]].concat());
+    assert!(
+        exit == 0 && !std::path::Path::new(board).exists(),
+        "{out}{err}"
+    );
+    let (exit, out, err) = taploom(&new);
+    assert_eq!(exit, 0, "{out}{err}");
+    let document: serde_json::Value = serde_json::from_str(&out).unwrap();
+    let told: Vec<(&str, &str)> = document["devices"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|d| (d["name"].as_str().unwrap(), d["entity"].as_str().unwrap()))
+        .collect();
+    let expected = [
+        ("U1", "HEDDLE_208"),
+        ("U2", "JACQUARD_256"),
+        ("U3", "BOBBIN_44"),
+        ("U4", "SHUTTLE_44"),
+        ("U5", "SELVEDGE_CLIP"),
+    ];
+    assert_eq!(told, expected);
+    assert!(
+        document["devices"][4]["choice"]
+            .as_str()
+            .unwrap()
+            .contains("PL44, QF44")
+    );
+    let (exit, out, _) = taploom(&["scan", board, "--simulate", BENCH]);
+    assert!(exit == 0 && out.contains("as declared"), "{out}");
+    // What is there already stays.
+    let before = std::fs::read(board).unwrap();
+    let (exit, out, _) = taploom(&new);
+    assert!(exit == 2 && out.contains("left alone"), "{out}");
+    assert_eq!(std::fs::read(board).unwrap(), before);
+    // Without BSDL files the lengths of the instruction registers are what was measured.
+    let bare = folder.0.join("bare.toml");
+    let bare = bare.to_str().unwrap();
+    let (exit, out, _) = taploom(&["new", "--simulate", BENCH, "--output", bare, "--json"]);
+    assert_eq!(exit, 0, "{out}");
+    let text = std::fs::read_to_string(bare).unwrap();
+    for length in [
+        "ir_length = 10",
+        "ir_length = 8",
+        "ir_length = 5",
+        "ir_length = 6",
+    ] {
+        assert!(text.contains(length), "{text}");
+    }
+    assert_eq!(taploom(&["scan", bare, "--simulate", BENCH]).0, 0);
+    // Half a chain makes no board.
+    let broken = "fixtures/knitting-machine/broken-chain.toml";
+    let none = folder.0.join("none.toml");
+    let none = none.to_str().unwrap();
+    assert_eq!(
+        taploom(&["new", "--simulate", broken, "--output", none]).0,
+        3
+    );
+    assert!(!std::path::Path::new(none).exists());
+}
